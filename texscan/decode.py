@@ -1,0 +1,398 @@
+"""
+A photo's bytes to upright RGB pixels: JPEG, PNG, TIFF (8 and 16 bit) and HEIC.
+
+The size is read from the file's own header and held against MAX_PIXELS before anything is unpacked. 16-bit pixels
+stay 16-bit (Pillow would make them 8-bit without a word), the stored orientation is applied exactly once (a HEIC
+container has applied it already), and a colour profile that is not sRGB is converted or refused, never ignored.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import struct
+import warnings
+import zlib
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import tifffile
+from PIL import Image, ImageCms, JpegImagePlugin
+
+from texscan.errors import PhotoError
+from texscan.exif import TAG_EXIF_IFD, TAG_ORIENTATION, Facts, exposure_of, facts_from_block, positive, upright
+from texscan.model import Photo
+
+MAX_PIXELS = 200_000_000  # larger photos are refused before decoding; a limit of the command's contract
+MIN_SIDE_PX = 16  # smaller than this is an icon, not a photo
+FORMATS = "JPEG, PNG, TIFF or HEIC"
+
+HEIF_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"})
+HDR_TRANSFERS = {16: "PQ", 18: "HLG"}  # ITU-T H.273 transfer characteristics that are no photo tone curve
+JPEG_MARKER = re.compile(
+    rb"\xff[^\x00\xff\xd0-\xd7]", re.DOTALL
+)  # a marker inside entropy-coded data, ITU-T T.81 B.1.1
+JPEG_FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}  # SOF0..SOF15 without DHT, JPG, DAC
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """Pixels as stored: (rows, columns, 1 to 4), uint8 or uint16, RGB order; not yet turned upright."""
+
+    pixels: np.ndarray
+    facts: Facts
+    icc: bytes | None = None
+
+
+def photo_from_bytes(data: bytes, name: str, *, sha256: str) -> Photo:
+    """
+    Photo from the bytes of a JPEG, PNG, TIFF or HEIC file.
+
+    Parameters
+    ----------
+    data : the whole file
+    name : names the file in messages and in the record
+    sha256 : of `data`, handed on
+
+    Returns
+    -------
+    photo : pixels (rows, columns, 3) RGB, uint8 or uint16, upright as displayed, sRGB-encoded
+
+    Raises
+    ------
+    PhotoError
+        With what was found, what is needed and what to do next.
+    """
+    kind = kind_of(data, name)
+    decoder = {"jpeg": _from_jpeg, "png": _from_png, "tiff": _from_tiff, "heic": _from_heic}[kind]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # the decoders warn about broken side information; pixels are checked here
+        decoded = decoder(data, name)
+        pixels = _opaque(decoded.pixels, name)
+        pixels = _to_srgb(pixels, decoded.icc, name)
+    pixels = upright(pixels, decoded.facts.orientation)
+    return Photo(
+        file=name,
+        sha256=sha256,
+        pixels=np.ascontiguousarray(pixels),
+        encoding="srgb",
+        focal_35mm=decoded.facts.focal_35mm,
+        exposure=decoded.facts.exposure,
+    )
+
+
+def kind_of(data: bytes, name: str) -> str:
+    """'jpeg', 'png', 'tiff' or 'heic', told from the first bytes, not from the file's name."""
+    if not data:
+        raise PhotoError(f"{name} is empty (0 bytes). Copy it from the camera again.")
+    if data[:3] == b"\xff\xd8\xff":
+        return "jpeg"
+    if data[:8] == b"\x89PNG\r\n\x1a\n":
+        return "png"
+    if data[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        return "tiff"
+    if data[4:8] == b"ftyp" and data[8:12] in HEIF_BRANDS:
+        return "heic"
+    if not data.strip(b"\0"):
+        raise PhotoError(f"{name} holds only zeros; a {FORMATS} photo is needed. Copy it from the camera again.")
+    raise PhotoError(f"{name} is not a photo that can be read; {FORMATS} is needed. Export it as JPEG.")
+
+
+def check_size(columns: int, rows: int, name: str) -> None:
+    """Refuse a picture larger than MAX_PIXELS or smaller than MIN_SIDE_PX, from its header alone."""
+    if columns * rows > MAX_PIXELS:
+        raise PhotoError(
+            f"{name} is {columns} x {rows} pixels ({columns * rows / 1e6:.0f} Mpx); at most "
+            f"{MAX_PIXELS / 1e6:.0f} Mpx can be read. Export it smaller or crop it to the card."
+        )
+    if min(columns, rows) < MIN_SIDE_PX:
+        raise PhotoError(f"{name} is only {columns} x {rows} pixels. Give the photo itself, not a preview of it.")
+
+
+def _truncated(name: str) -> PhotoError:
+    return PhotoError(f"{name} is cut short or damaged; the whole file is needed. Copy it from the camera again.")
+
+
+# JPEG
+
+
+def _jpeg_frame(data: bytes, name: str) -> tuple[int, int, int]:
+    """(columns, rows, components) from the frame header; walks all segments and refuses a file without its end."""
+    at, frame = 2, None
+    while True:
+        found = JPEG_MARKER.search(data, at)
+        if found is None:
+            raise _truncated(name)
+        code, at = data[found.start() + 1], found.end()
+        if code == 0xD9:  # EOI
+            break
+        if code in (0x01, 0xD8):  # TEM, SOI: no length
+            continue
+        if at + 2 > len(data):
+            raise _truncated(name)
+        length = struct.unpack_from(">H", data, at)[0]
+        if code in JPEG_FRAMES and frame is None:
+            if at + 8 > len(data):
+                raise _truncated(name)
+            rows, columns, components = struct.unpack_from(">HHB", data, at + 3)
+            frame = columns, rows, components
+            check_size(columns, rows, name)
+        at += length
+    if frame is None:
+        raise _truncated(name)
+    return frame
+
+
+def _from_jpeg(data: bytes, name: str) -> Decoded:
+    components = _jpeg_frame(data, name)[2]
+    if components == 4:
+        raise PhotoError(f"{name} is a CMYK picture for printing; an RGB photo is needed. Export it as RGB JPEG.")
+    try:
+        # the class, not Image.open: the size is checked above, and 8-bit JPEG is all that it reads
+        with JpegImagePlugin.JpegImageFile(io.BytesIO(data)) as picture:
+            facts = facts_from_block(picture.info.get("exif"))
+            icc = picture.info.get("icc_profile")
+            pixels = np.asarray(picture)
+    except (OSError, SyntaxError, ValueError, struct.error) as error:
+        raise _truncated(name) from error
+    return Decoded(_with_channels(pixels), facts, icc)
+
+
+# PNG
+
+
+def _png_chunks(data: bytes, name: str) -> dict[bytes, bytes]:
+    """First chunk of each kind (image data left out); lengths and checksums hold (PNG, ISO/IEC 15948, clause 5)."""
+    chunks: dict[bytes, bytes] = {}
+    at = 8
+    while True:
+        if at + 12 > len(data):
+            raise _truncated(name)
+        length, kind = struct.unpack_from(">I4s", data, at)
+        body = data[at + 8 : at + 8 + length]
+        end = data[at + 8 + length : at + 12 + length]
+        if len(end) < 4 or struct.unpack(">I", end)[0] != zlib.crc32(body, zlib.crc32(kind)):
+            raise _truncated(name)
+        if kind != b"IDAT":
+            chunks.setdefault(kind, body)
+        if kind == b"IHDR":
+            if length != 13:
+                raise _truncated(name)
+            check_size(*struct.unpack_from(">II", body), name)
+        if kind == b"IEND":
+            return chunks
+        at += 12 + length
+
+
+def _from_png(data: bytes, name: str) -> Decoded:
+    chunks = _png_chunks(data, name)
+    if b"IHDR" not in chunks:
+        raise _truncated(name)
+    pixels = _by_opencv(data, name)
+    exif = b"Exif\0\0" + chunks[b"eXIf"] if b"eXIf" in chunks else None
+    return Decoded(pixels, facts_from_block(exif), _png_profile(chunks.get(b"iCCP"), name))
+
+
+def _png_profile(chunk: bytes | None, name: str) -> bytes | None:
+    """The ICC profile of an iCCP chunk; a profile that unpacks to more than 4 MiB is no profile."""
+    if chunk is None:
+        return None
+    try:
+        packed = chunk[chunk.index(b"\0") + 2 :]
+        return zlib.decompressobj().decompress(packed, 4 << 20)
+    except (ValueError, zlib.error) as error:
+        raise _broken_profile(name) from error
+
+
+def _by_opencv(data: bytes, name: str) -> np.ndarray:
+    """Stored pixels of PNG and packed TIFF, RGB order, depth kept; OpenCV unpacks no more than the header says."""
+    level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    try:
+        flags = cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION
+        pixels = cv2.imdecode(np.frombuffer(data, dtype=np.uint8), flags)
+    except cv2.error:
+        pixels = None
+    finally:
+        cv2.utils.logging.setLogLevel(level)
+    if pixels is None:
+        raise _truncated(name)
+    pixels = _with_channels(pixels)
+    if pixels.shape[2] >= 3:
+        pixels = pixels[..., [2, 1, 0, *range(3, pixels.shape[2])]]
+    return pixels
+
+
+# TIFF
+
+
+def _from_tiff(data: bytes, name: str) -> Decoded:
+    try:
+        with tifffile.TiffFile(io.BytesIO(data)) as tiff:
+            page = tiff.pages.first
+            check_size(page.imagewidth, page.imagelength, name)
+            _check_tiff_photo(page, name)
+            facts = _tiff_facts(page)
+            icc = page.tags.get(34675)
+            pixels = tiff_pixels(page, data, name)
+            white_is_zero = page.photometric == tifffile.PHOTOMETRIC.MINISWHITE
+    except PhotoError:
+        raise
+    except (tifffile.TiffFileError, ValueError, IndexError, KeyError, struct.error, OSError, AttributeError) as error:
+        raise _truncated(name) from error
+    if white_is_zero:
+        pixels = np.iinfo(pixels.dtype).max - pixels
+    return Decoded(_with_channels(pixels), facts, bytes(icc.value) if icc is not None else None)
+
+
+def _check_tiff_photo(page: tifffile.TiffPage, name: str) -> None:
+    if page.dtype is not None and page.dtype.kind == "f":
+        raise PhotoError(
+            f"{name} holds fractional numbers like a height map; a photo has 8 or 16 bits. "
+            "To score heights give it with --heights and --step-mm."
+        )
+    if page.dtype not in (np.uint8, np.uint16) or page.bitspersample not in (8, 16):
+        raise PhotoError(f"{name} has {page.bitspersample} bits a value; 8 or 16 are needed. Export it as JPEG.")
+    photometric = tifffile.PHOTOMETRIC
+    if page.photometric in (photometric.CFA, photometric.LINEAR_RAW):
+        raise PhotoError(
+            f"{name} is a camera raw file inside a TIFF; developed RGB is needed. Name it .dng, or export it as JPEG."
+        )
+    if page.photometric == photometric.SEPARATED:
+        raise PhotoError(f"{name} is a CMYK picture for printing; an RGB photo is needed. Export it as RGB.")
+    wanted = (photometric.RGB, photometric.MINISBLACK, photometric.MINISWHITE, photometric.YCBCR)
+    if page.photometric not in wanted or page.samplesperpixel > 4 or page.imagedepth != 1:
+        kind = getattr(page.photometric, "name", str(page.photometric)).lower()
+        raise PhotoError(f"{name} is a TIFF of kind {kind}; an RGB photo is needed. Export it as JPEG.")
+
+
+def tiff_pixels(page: tifffile.TiffPage, data: bytes, name: str) -> np.ndarray:
+    """
+    Stored pixels of a TIFF page, (rows, columns[, channels]); refuses a file that ends before its last strip.
+
+    Compressed strips go through OpenCV's libtiff, which unpacks no more than a strip should hold; tifffile would
+    unpack whatever is packed.
+    """
+    ends = [o + n for o, n in zip(page.dataoffsets, page.databytecounts, strict=True)]
+    if not ends or max(ends) > len(data):
+        raise _truncated(name)
+    planar = page.samplesperpixel > 1 and page.planarconfig == tifffile.PLANARCONFIG.SEPARATE
+    if page.compression == tifffile.COMPRESSION.NONE:
+        pixels = page.asarray()
+        return np.moveaxis(pixels, 0, -1) if planar else pixels
+    if planar or page.photometric == tifffile.PHOTOMETRIC.MINISWHITE:
+        raise PhotoError(
+            f"{name} is packed in a way that cannot be read. Save the TIFF uncompressed, or export a JPEG."
+        )
+    pixels = _by_opencv(data, name)
+    if pixels.dtype != page.dtype or pixels.shape[:2] != (page.imagelength, page.imagewidth):
+        raise _truncated(name)
+    return pixels
+
+
+def _tiff_facts(page: tifffile.TiffPage) -> Facts:
+    tag = page.tags.get(TAG_ORIENTATION)
+    orientation = int(tag.value) if tag is not None else 1
+    inner = page.tags.get(TAG_EXIF_IFD)
+    values = inner.value if inner is not None and isinstance(inner.value, dict) else {}
+
+    def ratio(key: str) -> float | None:
+        value = values.get(key)
+        if isinstance(value, tuple) and len(value) == 2 and all(isinstance(v, int) for v in value):
+            return value[0] / value[1] if value[1] else None
+        return positive(value)
+
+    iso = values.get("PhotographicSensitivity", values.get("ISOSpeedRatings"))
+    return Facts(
+        orientation if 1 <= orientation <= 8 else 1,
+        positive(values.get("FocalLengthIn35mmFilm")),
+        exposure_of(ratio("ExposureTime"), ratio("FNumber"), iso),
+    )
+
+
+# HEIC
+
+
+def _from_heic(data: bytes, name: str) -> Decoded:
+    import pi_heif
+
+    try:
+        heif = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
+        check_size(*heif.size, name)
+        picture = heif[heif.primary_index]
+        transfer = (picture.info.get("nclx_profile") or {}).get("transfer_characteristics")
+        if transfer in HDR_TRANSFERS:
+            raise PhotoError(
+                f"{name} is an HDR picture ({HDR_TRANSFERS[transfer]}); its brightness is not a photo's. "
+                "Switch HDR off, or export it as JPEG."
+            )
+        pixels = np.asarray(picture)
+    except (ValueError, EOFError, SyntaxError, RuntimeError, OSError, IndexError) as error:
+        raise _truncated(name) from error
+    # libheif has turned the pixels already: the EXIF orientation is a leftover and must not be used again
+    facts = facts_from_block(picture.info.get("exif"))
+    return Decoded(
+        _with_channels(pixels), Facts(1, facts.focal_35mm, facts.exposure), picture.info.get("icc_profile")
+    )
+
+
+# Channels and colour
+
+
+def _with_channels(pixels: np.ndarray) -> np.ndarray:
+    return pixels[..., None] if pixels.ndim == 2 else pixels
+
+
+def _opaque(pixels: np.ndarray, name: str) -> np.ndarray:
+    """Drop an alpha channel that hides nothing; refuse one that does. Gives 1 or 3 channels."""
+    if pixels.shape[2] in (2, 4):
+        if (pixels[..., -1] != np.iinfo(pixels.dtype).max).any():
+            raise PhotoError(f"{name} has transparent parts; a photo hides nothing. Export the original as JPEG.")
+        pixels = pixels[..., :-1]
+    return pixels
+
+
+def _broken_profile(name: str) -> PhotoError:
+    return PhotoError(f"{name} carries a broken colour profile; sRGB is needed. Export it again as sRGB JPEG.")
+
+
+def _to_srgb(pixels: np.ndarray, icc: bytes | None, name: str) -> np.ndarray:
+    """
+    (rows, columns, 3) sRGB-encoded. Without a profile the photo is taken as sRGB, as the EXIF and PNG rules have it.
+    """
+    if icc:
+        try:
+            profile = ImageCms.ImageCmsProfile(io.BytesIO(icc))
+            title = ImageCms.getProfileDescription(profile).strip()
+            space = profile.profile.xcolor_space.strip()
+        except (ImageCms.PyCMSError, OSError, TypeError, ValueError) as error:
+            raise _broken_profile(name) from error
+        if "srgb" not in title.lower().replace(" ", ""):
+            pixels = _converted(pixels, profile, (title, space), name)
+    return np.repeat(pixels, 3, axis=2) if pixels.shape[2] == 1 else pixels
+
+
+def _converted(
+    pixels: np.ndarray, profile: ImageCms.ImageCmsProfile, called: tuple[str, str], name: str
+) -> np.ndarray:
+    title, space = called
+    mode = {"RGB": "RGB", "GRAY": "L"}.get(space)
+    if mode is None or (mode == "RGB") != (pixels.shape[2] == 3):
+        raise PhotoError(f"{name} has the colour profile {title!r}, which does not fit a photo. Export it as sRGB.")
+    if pixels.dtype != np.uint8:
+        raise PhotoError(
+            f"{name} has 16 bits and the colour profile {title!r}; 16-bit photos must be sRGB. "
+            "Export it as 16-bit sRGB TIFF, or as JPEG."
+        )
+    picture = Image.fromarray(pixels[..., 0] if mode == "L" else np.ascontiguousarray(pixels))
+    try:
+        turned = ImageCms.profileToProfile(
+            picture,
+            profile,
+            ImageCms.createProfile("sRGB"),
+            renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC,
+            outputMode="RGB",
+        )
+    except (ImageCms.PyCMSError, ValueError) as error:
+        raise _broken_profile(name) from error
+    return np.asarray(turned)
