@@ -267,8 +267,18 @@ class ZoneMap:
 
 
 @dataclass(frozen=True, slots=True)
+class Flow:
+    """How a wet film flows before it sets; (low, likely, high) runs from the thinnest paint to the thickest."""
+
+    viscosity_pa_s: tuple[float, float, float]  # at the low shear of levelling, at the start
+    surface_tension_n_m: float
+    open_time_s: float  # effective: integral of eta(0) / eta(t) dt
+    density_kg_m3: float = 1200.0
+
+
+@dataclass(frozen=True, slots=True)
 class Coat:
-    """One coat of a system."""
+    """One coat of a system; with `flow` the peak share is computed from it on the measured relief."""
 
     name: str
     kind: str  # "primer" or "topcoat"
@@ -276,6 +286,11 @@ class Coat:
     wet_um: float  # as applied
     thinning: float = 0.0  # volume of thinner per volume of paint
     peak_share: tuple[float, float, float] = (0.3, 0.5, 0.9)  # low, likely, high
+    flow: Flow | None = None
+
+    @property
+    def dry_um(self) -> float:
+        return self.wet_um * self.solids_as_applied
 
     @property
     def solids_as_applied(self) -> float:
@@ -347,4 +362,12 @@ FLAGS: dict[str, str] = {
     "no-shadows-on-deck": "The relief throws no shadows that could confirm its size.",
     "nearly-smooth": "The panel is nearly smooth; there is little relief to measure.",
     "coarse-sampling": "The photo resolves less than the S-filter asks for.",
+    "core-undefined": "The core roughness (Sk family) is not defined on flat land and is left out.",
+    "correlation-undefined": "The correlation does not fall off in every direction; Sal or Str is left out.",
+    "worn-and-filled": "Peaks are worn and valleys are filled in the same place; the larger loss of void names the zone.",
+    "cause-unsure": "The loss is clear, its cause (worn or filled) is not.",
+    "judged-by-limits": "No sound part to compare with; the condition rests on general limits of relief.",
+    "near-sound-limit": "The relief lies between what is surely sound and what is surely not.",
+    "cells-left-out": "Places with too few measured pixels took the condition of their neighbours.",
+    "pattern-uncertain": "The pattern repeats weakly; its pitch is less certain.",
 }
