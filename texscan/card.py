@@ -45,6 +45,13 @@ class Upright:
         low = self.vertices_mm[:, 2] <= self.vertices_mm[:, 2].min() + 1e-6
         return self.vertices_mm[low, :2].mean(axis=0)
 
+    @property
+    def footprint_mm(self) -> np.ndarray:
+        """(n, 2) convex outline of all its vertices seen from above; holds what it stands on."""
+        import cv2
+
+        return cv2.convexHull(self.vertices_mm[:, :2].astype(np.float32)).reshape(-1, 2).astype(float)
+
 
 @dataclass(frozen=True, slots=True)
 class GreyPatch:
