@@ -1,0 +1,283 @@
+"""Find the card in a photo and tell where the camera stood."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.optimize import least_squares
+
+from texscan.card import Card
+from texscan.errors import CardError
+from texscan.model import Photo
+
+FULL_FRAME_WIDTH_MM, FULL_FRAME_DIAGONAL_MM = 36.0, 43.27  # phones state their 35 mm focal length by one or the other
+FOCAL_U_WITH_EXIF, FOCAL_U_WITHOUT = 0.12, 0.30  # relative standard uncertainty of the starting focal length
+USUAL_FOCAL_PER_LONG_SIDE = 0.78  # 28 mm on 36 mm, a phone's main camera; from memory
+CENTRE_U = 0.01  # of the long side: how far the optical axis may miss the picture's centre
+DISTORTION_U = (0.06, 0.06)  # radial terms k1, k2 of phone pictures after the phone's own correction; from memory
+DETECTION_SIDES_PX = (1600, 3200, None)  # long sides at which markers are looked for, coarse first; None = as it is
+LEAST_MARKERS = 3
+LEAST_SPREAD = 0.12  # found markers must span this share of all markers' area
+REFINED_CORNER_U_PX, MARKER_CORNER_U_PX = 0.08, 0.35  # saddle and bare marker corners; measured on renders
+LARGEST_REFINED_MOVE = 0.45  # of the half window; a corner that moved farther was something else
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """
+    Pinhole with two radial terms (x_d = x (1 + k1 r2 + k2 r4)); pixel centres at whole numbers.
+
+    rotation : (3, 3) from the card frame to the camera frame (x right, y down, z forward); translation_mm : (3,).
+    """
+
+    focal_px: float
+    centre_px: tuple[float, float]
+    k1: float
+    k2: float
+    rotation: np.ndarray
+    translation_mm: np.ndarray
+
+    @property
+    def position_mm(self) -> np.ndarray:
+        """(3,) in the card frame."""
+        return -self.rotation.T @ self.translation_mm
+
+    @property
+    def tilt_deg(self) -> float:
+        """Angle between the optical axis and the card's normal."""
+        return float(np.degrees(np.arccos(np.clip(-self.rotation[2, 2], -1, 1))))
+
+    def project(self, points_mm: np.ndarray) -> np.ndarray:
+        """
+        Pixels (n, 2) as (column, row) of points (n, 3) in the card frame; NaN for points behind the camera.
+        """
+        seen = np.asarray(points_mm, dtype=float) @ self.rotation.T + self.translation_mm
+        depth = np.where(seen[:, 2] > 1e-6, seen[:, 2], np.nan)
+        plane = seen[:, :2] / depth[:, None]
+        r2 = (plane**2).sum(axis=1, keepdims=True)
+        return plane * (1 + r2 * (self.k1 + r2 * self.k2)) * self.focal_px + np.array(self.centre_px)
+
+    def mm_per_px(self, x_mm: float, y_mm: float) -> float:
+        """Side of the square on z = 0 that one pixel covers at a place, by area."""
+        step = 0.5
+        square = np.array([[x_mm, y_mm, 0], [x_mm + step, y_mm, 0], [x_mm, y_mm + step, 0]])
+        at, right, up = self.project(square)
+        return step / np.sqrt(abs(np.linalg.det(np.stack([right - at, up - at]))))
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """A card found in a photo: the camera and how well it fits."""
+
+    camera: Camera
+    shape: tuple[int, int]  # rows, columns of the photo
+    rms_px: float
+    points: int
+    markers_found: int
+    scale_u: float  # relative standard uncertainty of mm per pixel that comes from the fit
+
+
+def grey_picture(photo: Photo) -> np.ndarray:
+    """(rows, columns) uint8 picture for finding corners; encoded values, not light."""
+    pixels = photo.pixels
+    if pixels.dtype == np.uint16:
+        pixels = (pixels >> 8).astype(np.uint8)
+    if photo.encoding == "linear":
+        pixels = (np.sqrt(pixels / 255.0) * 255).astype(np.uint8)
+    return cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
+
+
+def locate(photo: Photo, card: Card) -> Sighting:
+    """
+    Camera pose, focal length and lens distortion from the card's corners.
+
+    Markers place the card; its saddles (or, on a card without saddles, the markers' corners) are then refined to
+    sub-pixel places and a pinhole camera with two radial terms is fitted to them, robustly and with weak priors on lens.
+
+    Raises
+    ------
+    CardError
+        No card, too few markers, or corners that fit no camera.
+    """
+    grey = grey_picture(photo)
+    found = _find_markers(grey, card)
+    _require_enough(found, card, photo.file)
+    world = np.concatenate([m.corners_mm for m, _ in found])
+    pixels = np.concatenate([corners for _, corners in found])
+    keep = _consistent_with_a_plane(world, pixels)
+    if keep.sum() < 8:
+        raise CardError(f"The marker corners in {photo.file} fit no flat card. Lay the card flat and take the photo again.")
+    focal_px, focal_u = _starting_focal(photo, max(grey.shape))
+    camera, _, _ = _fit(world[keep], pixels[keep], np.full(keep.sum(), 1.0), grey.shape, focal_px, focal_u)
+    for _ in range(2):
+        refined, image, u_px = _refine(grey, card, camera, {m.id for m, _ in found})
+        camera, residual, scale_u = _fit(refined, image, u_px, grey.shape, focal_px, focal_u, start=camera)
+    good = np.abs(residual).max(axis=1) < 6 * u_px
+    if good.sum() < 8:
+        raise CardError(
+            f"Only {good.sum()} card corners of {photo.file} fit one flat card, 8 are needed. Lay the card flat, hold the "
+            "phone still and take the photo again."
+        )
+    rms = float(np.sqrt((residual[good] ** 2).mean()))
+    return Sighting(camera, grey.shape, rms, int(good.sum()), len(found), scale_u)
+
+
+def _find_markers(grey: np.ndarray, card: Card) -> list:
+    """Markers of the card that are seen, with their corners in pixels of the whole picture."""
+    wanted = {(m.dictionary, m.id): m for m in card.markers}
+    best: list = []
+    for side in DETECTION_SIDES_PX:
+        factor = 1.0 if side is None else min(1.0, side / max(grey.shape))
+        small = grey if factor == 1.0 else cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        found = []
+        for dictionary in sorted({m.dictionary for m in card.markers}):
+            found += _detect(small, dictionary, factor, wanted)
+        if len(found) > len(best):
+            best = found
+        if len(best) >= 0.8 * len(card.markers) or factor == 1.0:
+            break
+    return best
+
+
+def _detect(small: np.ndarray, dictionary: str, factor: float, wanted: dict) -> list:
+    name = getattr(cv2.aruco, dictionary, None)
+    if name is None or not dictionary.startswith("DICT_"):
+        raise CardError(f"The card names the marker dictionary {dictionary!r}, which is not known. Use e.g. DICT_4X4_50.")
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    parameters.minMarkerPerimeterRate = 0.01
+    parameters.adaptiveThreshWinSizeMax = 43
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(name), parameters)
+    corners, ids, _ = detector.detectMarkers(small)
+    seen: dict[int, np.ndarray] = {}
+    for identifier, quad in zip([] if ids is None else np.ravel(ids), corners, strict=True):
+        if (dictionary, int(identifier)) in wanted:
+            quad = (np.reshape(quad, (-1, 2)) + 0.5) / factor - 0.5  # pixel centres stay centres under resizing
+            previous = seen.get(int(identifier))
+            if previous is None or cv2.contourArea(quad.astype(np.float32)) > cv2.contourArea(previous.astype(np.float32)):
+                seen[int(identifier)] = quad
+    return [(wanted[dictionary, i], quad.astype(float)) for i, quad in seen.items()]
+
+
+def _require_enough(found: list, card: Card, file: str) -> None:
+    needed = min(LEAST_MARKERS, len(card.markers))
+    if not found:
+        raise CardError(
+            f"No scale card was found in {file}. Lay the card beside the texture, whole in the photo and lit by the torch."
+        )
+    if len(found) < needed:
+        raise CardError(
+            f"Only {len(found)} of {len(card.markers)} card markers are visible in {file}, {needed} are needed. Move back "
+            "until the whole card is in the photo, sharp and lit."
+        )
+    spread = _hull_area([m for m, _ in found]) / _hull_area(card.markers)
+    if spread < LEAST_SPREAD:
+        raise CardError(
+            f"The visible markers in {file} span only {spread:.0%} of the card, {LEAST_SPREAD:.0%} is needed. Move back "
+            "until the whole card is in the photo."
+        )
+
+
+def _hull_area(markers) -> float:
+    points = np.concatenate([m.corners_mm for m in markers]).astype(np.float32)
+    return float(cv2.contourArea(cv2.convexHull(points)))
+
+
+def _consistent_with_a_plane(world: np.ndarray, pixels: np.ndarray) -> np.ndarray:
+    side = np.linalg.norm(pixels.max(axis=0) - pixels.min(axis=0))
+    _, inliers = cv2.findHomography(world, pixels, cv2.RANSAC, max(3.0, 0.004 * side))
+    return np.zeros(len(world), bool) if inliers is None else np.ravel(inliers).astype(bool)
+
+
+def _starting_focal(photo: Photo, long_side_px: int) -> tuple[float, float]:
+    if photo.focal_35mm is None:
+        return USUAL_FOCAL_PER_LONG_SIDE * long_side_px, FOCAL_U_WITHOUT
+    rows, columns = photo.pixels.shape[:2]
+    by_width = photo.focal_35mm / FULL_FRAME_WIDTH_MM * long_side_px
+    by_diagonal = photo.focal_35mm / FULL_FRAME_DIAGONAL_MM * np.hypot(rows, columns)
+    return (by_width + by_diagonal) / 2, FOCAL_U_WITH_EXIF
+
+
+def _refine(grey: np.ndarray, card: Card, camera: Camera, marker_ids: set[int]) -> tuple:
+    """Sub-pixel places of saddles and of seen markers' corners: world (n, 3), image (n, 2), u_px (n,)."""
+    marker_corners = np.concatenate([m.corners_mm for m in card.markers if m.id in marker_ids])
+    flat = np.concatenate([card.saddles_mm, marker_corners])
+    is_saddle = np.arange(len(flat)) < len(card.saddles_mm)
+    world = np.column_stack([flat, np.zeros(len(flat))])
+    start = camera.project(world)
+    marker_side_mm = np.linalg.norm(card.markers[0].corners_mm[0] - card.markers[0].corners_mm[1])
+    scale = camera.mm_per_px(*card.outline_mm.mean(axis=0))
+    half = int(np.clip(0.25 * marker_side_mm / scale, 3, 12))
+    rows, columns = grey.shape
+    inside = (start > half + 2).all(axis=1) & (start[:, 0] < columns - half - 3) & (start[:, 1] < rows - half - 3)
+    world, start, is_saddle = world[inside], start[inside], is_saddle[inside]
+    if not len(start):
+        return world, start, np.empty(0)
+    stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 0.005)
+    refined = cv2.cornerSubPix(grey, start.astype(np.float32).reshape(-1, 1, 2), (half, half), (-1, -1), stop)
+    refined = refined.reshape(-1, 2).astype(float)
+    near = np.linalg.norm(refined - start, axis=1) < max(2.0, LARGEST_REFINED_MOVE * half)
+    near &= _contrast(grey, start, half) > 0.1
+    u_px = np.where(is_saddle, REFINED_CORNER_U_PX, MARKER_CORNER_U_PX)
+    return world[near], refined[near], u_px[near]
+
+
+def _contrast(grey: np.ndarray, places: np.ndarray, half: int) -> np.ndarray:
+    """Michelson contrast around each place; low in deep shadow, in glare and where something lies on the card."""
+    kernel = np.ones((2 * half + 1, 2 * half + 1), np.uint8)
+    brightest, darkest = cv2.dilate(grey, kernel), cv2.erode(grey, kernel)
+    c, r = np.rint(places).astype(int).T
+    high, low = brightest[r, c].astype(float), darkest[r, c].astype(float)
+    return (high - low) / np.maximum(high + low, 8)
+
+
+def _fit(world, image, u_px, shape, focal_px, focal_u, start: Camera | None = None):
+    """Robust camera fit; returns camera, residuals (n, 2) px and the relative uncertainty of scale."""
+    long_side = max(shape)
+    middle = ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
+    world = np.column_stack([world, np.zeros(len(world))]) if world.shape[1] == 2 else world
+
+    def camera_of(p: np.ndarray) -> Camera:
+        rotation, _ = cv2.Rodrigues(p[5:8])
+        return Camera(
+            focal_px * np.exp(p[0]), (middle[0] + p[1] * long_side, middle[1] + p[2] * long_side), p[3], p[4], rotation, p[8:]
+        )
+
+    def residuals(p: np.ndarray) -> np.ndarray:
+        errors = (camera_of(p).project(world) - image) / u_px[:, None]
+        priors = [p[0] / focal_u, p[1] / CENTRE_U, p[2] / CENTRE_U, p[3] / DISTORTION_U[0], p[4] / DISTORTION_U[1]]
+        return np.concatenate([np.nan_to_num(errors, nan=1e3).ravel(), priors])
+
+    best = None
+    for first in _starts(world, image, focal_px, middle, long_side, start):
+        scale = np.maximum(np.abs(first), [0.1, 0.01, 0.01, 0.05, 0.05, 0.1, 0.1, 0.1, 10, 10, 10])
+        fit = least_squares(residuals, first, loss="soft_l1", f_scale=2.0, x_scale=scale)
+        if best is None or fit.cost < best.cost:
+            best = fit
+    camera = camera_of(best.x)
+    covariance = np.linalg.pinv(best.jac.T @ best.jac)
+    at = world.mean(axis=0)
+    scale_of = [camera_of(best.x + d).mm_per_px(at[0], at[1]) for d in np.sqrt(np.diag(covariance)) * np.eye(11)]
+    gradient = (np.array(scale_of) / camera.mm_per_px(at[0], at[1]) - 1) / np.sqrt(np.diag(covariance))
+    scale_u = float(np.sqrt(gradient @ covariance @ gradient))
+    return camera, camera.project(world) - image, scale_u
+
+
+def _starts(world, image, focal_px, middle, long_side, start: Camera | None) -> list[np.ndarray]:
+    if start is not None:
+        vector, _ = cv2.Rodrigues(start.rotation)
+        shift = (np.array(start.centre_px) - middle) / long_side
+        lens = [np.log(start.focal_px / focal_px), *shift, start.k1, start.k2]
+        return [np.concatenate([lens, vector.ravel(), start.translation_mm])]
+    matrix = np.array([[focal_px, 0, middle[0]], [0, focal_px, middle[1]], [0, 0, 1]])
+    _, rotations, translations, _ = cv2.solvePnPGeneric(world, image, matrix, None, flags=cv2.SOLVEPNP_IPPE)
+    starts = []
+    for vector, translation in zip(rotations, translations, strict=True):
+        rotation, _ = cv2.Rodrigues(vector)
+        if (-rotation.T @ np.ravel(translation))[2] > 0:  # the camera looks at the printed face
+            starts.append(np.concatenate([np.zeros(5), np.ravel(vector), np.ravel(translation)]))
+    if not starts:
+        raise CardError("The card is seen from behind or mirrored. Photograph its printed face, and do not mirror the photo.")
+    return starts

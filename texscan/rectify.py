@@ -1,0 +1,210 @@
+"""The mm grid: photos seen straight from above, and what of them is not deck."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from texscan.card import CARD_THICKNESS_MM, Card
+from texscan.errors import CardError
+from texscan.shadow import face_outlines, shadow_outlines
+from texscan.locate import Camera, Sighting
+from texscan.model import Grid, Light, LinearPhoto
+
+FINEST_STEP_MM, COARSEST_STEP_MM = 0.10, 0.15  # a phone at 40 cm resolves 0.1 to 0.15 mm; finer serves no figure
+GRID_MARGIN_MM = 25.0  # deck outside the card that is still measured: beyond, the lens fit extrapolates
+PHOTO_BORDER_PX = 4
+CARD_EDGE_MM = 1.0  # left out around the card's outline: paper edge, glue, curl
+SHADOW_MARGIN_MM = 1.0  # left out around shadows of card and uprights: penumbra
+RELIEF_DEPTH_MM = 0.8  # deepest valley that a shadow of the card may fall into
+LARGEST_GRID_PX = 8_000_000
+
+
+def common_grid(sightings: tuple[Sighting, ...], card: Card) -> Grid:
+    """
+    The grid that all photos share: the card and a margin around it, as far as every photo shows it.
+
+    The step is the coarsest photo's resolution, rounded to 0.005 mm, within 0.10 to 0.15 mm where the photo allows.
+    """
+    low, high = card.outline_mm.min(axis=0) - GRID_MARGIN_MM, card.outline_mm.max(axis=0) + GRID_MARGIN_MM
+    middle = card.outline_mm.mean(axis=0)
+    finest = max(s.camera.mm_per_px(*middle) for s in sightings)
+    step = max(FINEST_STEP_MM, finest) if finest > COARSEST_STEP_MM else np.clip(finest, FINEST_STEP_MM, COARSEST_STEP_MM)
+    step = float(np.round(step / 0.005) * 0.005)
+    coarse = 2.0
+    x, y = np.arange(low[0], high[0] + coarse, coarse), np.arange(high[1], low[1] - coarse, -coarse)
+    seen = np.ones((len(y), len(x)), bool)
+    for sighting in sightings:
+        seen &= in_photo(sighting, x, y)
+    rows, columns = np.flatnonzero(seen.any(axis=1)), np.flatnonzero(seen.any(axis=0))
+    if not len(rows) or not len(columns):
+        raise CardError("The photos of the set show no common part of the deck. Photograph one patch from the same place.")
+    left, right, top, bottom = x[columns[0]], x[columns[-1]], y[rows[0]], y[rows[-1]]
+    step = max(step, float(np.sqrt((right - left) * (top - bottom) / LARGEST_GRID_PX)))
+    return Grid(float(left), float(top), step, int((top - bottom) / step) + 1, int((right - left) / step) + 1)
+
+
+def in_photo(sighting: Sighting, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarray:
+    """(rows, columns) True where the place on z = 0 lies inside the photo."""
+    column, row = _pixels(sighting.camera, x_mm, y_mm, 0.0)
+    rows, columns = sighting.shape
+    border = PHOTO_BORDER_PX
+    return (column > border) & (row > border) & (column < columns - 1 - border) & (row < rows - 1 - border)
+
+
+def _pixels(camera: Camera, x_mm, y_mm, z_mm) -> tuple[np.ndarray, np.ndarray]:
+    """
+    Where each grid place lies in the photo; float32 throughout, since a grid has millions of places.
+    """
+    x, y = np.asarray(x_mm, np.float32)[None, :], np.asarray(y_mm, np.float32)[:, None]
+    z = np.asarray(z_mm, np.float32)
+    r, t = camera.rotation.astype(np.float32), camera.translation_mm.astype(np.float32)
+    u, v, w = (r[i, 0] * x + r[i, 1] * y + r[i, 2] * z + t[i] for i in range(3))
+    u, v = u / w, v / w
+    r2 = u * u + v * v
+    stretch = (1 + r2 * (np.float32(camera.k1) + r2 * np.float32(camera.k2))) * np.float32(camera.focal_px)
+    return u * stretch + np.float32(camera.centre_px[0]), v * stretch + np.float32(camera.centre_px[1])
+
+
+def to_grid(
+    image: np.ndarray, camera: Camera, x_mm: np.ndarray, y_mm: np.ndarray, z_mm: np.ndarray | float = 0.0
+) -> np.ndarray:
+    """
+    The photo seen straight from above.
+
+    Parameters
+    ----------
+    image : (rows, columns) or (rows, columns, channels) float32 or uint8, NaN allowed
+    x_mm, y_mm : (columns,), (rows,) places of the grid
+    z_mm : height of the surface there, scalar or (rows, columns); with the relief given, its parallax is taken out
+
+    Returns
+    -------
+    (rows, columns[, channels]) of the image's type; NaN (0 for uint8) outside the photo
+    """
+    column, row = _pixels(camera, x_mm, y_mm, z_mm)
+    step = abs(float(x_mm[1] - x_mm[0]))
+    ratio = step / camera.mm_per_px(float(np.mean(x_mm)), float(np.mean(y_mm)))
+    if ratio > 1.25:  # the grid is coarser than the photo: blur first, or fine grain folds into coarse
+        sigma = 0.4 * np.sqrt(ratio**2 - 1)
+        image = cv2.GaussianBlur(image, (0, 0), float(sigma))
+    outside = np.nan if image.dtype.kind == "f" else 0
+    return cv2.remap(image, column, row, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=outside)
+
+
+def card_mask(card: Card, cameras: tuple[Camera, ...], grid: Grid) -> np.ndarray:
+    """
+    (rows, columns) True on the card and where an upright hides the deck from any of the cameras.
+    """
+    mask = np.zeros(grid.shape, np.uint8)
+    _fill(mask, grid, card.outline_mm, 1)
+    for hole in card.holes_mm:
+        _fill(mask, grid, hole, 0)
+    mask = _grown(mask, CARD_EDGE_MM, grid.step_mm)
+    hidden = np.zeros(grid.shape, np.uint8)
+    for camera in cameras:
+        for outline in hidden_by_uprights(card, camera, -CARD_THICKNESS_MM):
+            _fill(hidden, grid, outline, 1)
+    return (mask | _grown(hidden, CARD_EDGE_MM, grid.step_mm)).astype(bool)
+
+
+def hidden_by_uprights(card: Card, camera: Camera, level_mm: float) -> list[np.ndarray]:
+    """Outlines (n, 2) mm of what each upright's faces hide of the plane z = level_mm, seen from the camera."""
+    eye = camera.position_mm
+    return [outline for upright in card.uprights for outline in face_outlines(upright, eye, level_mm)]
+
+
+def card_shadow_mask(card: Card, light: Light, grid: Grid) -> np.ndarray:
+    """
+    (rows, columns) True where the card's edge or an upright may throw its shadow on the deck, or into its valleys.
+    """
+    mask = np.zeros(grid.shape, np.uint8)
+    for level in (-CARD_THICKNESS_MM, -CARD_THICKNESS_MM - RELIEF_DEPTH_MM):
+        for upright in card.uprights:
+            for outline in shadow_outlines(upright, light, level):
+                _fill(mask, grid, outline, 1)
+    away = -light.direction[:2] / light.direction[2]
+    for edge_from, edge_to in zip(card.outline_mm, np.roll(card.outline_mm, -1, axis=0), strict=True):
+        shift = away * (CARD_THICKNESS_MM + RELIEF_DEPTH_MM)
+        _fill(mask, grid, np.array([edge_from, edge_to, edge_to + shift, edge_from + shift]), 1)
+    return _grown(mask, SHADOW_MARGIN_MM, grid.step_mm).astype(bool)
+
+
+def _fill(mask: np.ndarray, grid: Grid, outline_mm: np.ndarray, value: int) -> None:
+    fraction_bits = 4
+    pixels = np.column_stack(
+        [(outline_mm[:, 0] - grid.x0_mm) / grid.step_mm, (grid.y1_mm - outline_mm[:, 1]) / grid.step_mm]
+    )
+    pixels = np.clip(pixels, -30000, 30000)  # a shadow may run far off the grid
+    cv2.fillPoly(mask, [np.rint(pixels * 2**fraction_bits).astype(np.int32)], value, cv2.LINE_8, fraction_bits)
+
+
+def _grown(mask: np.ndarray, by_mm: float, step_mm: float) -> np.ndarray:
+    size = 2 * int(np.ceil(by_mm / step_mm)) + 1
+    return cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
+
+
+FACE_STEP_MM = 0.15
+EVEN_WINDOW_MM = 0.9  # artwork this far around must be even: blur from a printed edge stays out
+EVEN_WITHIN = 0.03
+LEAST_REFLECTANCE = 0.3  # darker print carries too little light to divide by
+HIDDEN_MARGIN_MM = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class CardFace:
+    """
+    The card seen from above at z = 0.
+
+    luminance : (rows, columns) float32, NaN outside the photo, off the card and where an upright hides the card.
+    artwork : (rows, columns) float32 printed reflectance relative to the paper.
+    even : (rows, columns) bool, True where the print around is even and light enough to divide by.
+    clipped : (rows, columns) bool
+    """
+
+    grid: Grid
+    luminance: np.ndarray
+    artwork: np.ndarray
+    even: np.ndarray
+    clipped: np.ndarray
+
+    @property
+    def illumination(self) -> np.ndarray:
+        """Light on the card where the print is even (clipped places included), else NaN."""
+        return np.where(self.even, self.luminance / np.maximum(self.artwork, LEAST_REFLECTANCE), np.nan)
+
+
+def card_face(photo: LinearPhoto, camera: Camera, card: Card) -> CardFace:
+    """The card's printed face as this photo shows it, on a grid of its own."""
+    low, high = card.outline_mm.min(axis=0), card.outline_mm.max(axis=0)
+    columns, rows = (np.ceil((high - low) / FACE_STEP_MM) + 1).astype(int)
+    grid = Grid(float(low[0]), float(high[1]), FACE_STEP_MM, int(rows), int(columns))
+    luminance = to_grid(photo.luminance, camera, grid.x_mm, grid.y_mm)
+    clipped = to_grid(photo.clipped.astype(np.float32), camera, grid.x_mm, grid.y_mm) > 0.05
+    art = artwork_on(card, grid)
+    on_card = np.zeros(grid.shape, np.uint8)
+    _fill(on_card, grid, card.outline_mm, 1)
+    for hole in card.holes_mm:
+        _fill(on_card, grid, hole, 0)
+    hidden = np.zeros(grid.shape, np.uint8)
+    for outline in hidden_by_uprights(card, camera, 0.0) + [u.footprint_mm for u in card.uprights]:
+        _fill(hidden, grid, outline, 1)
+    hidden = _grown(hidden, HIDDEN_MARGIN_MM, grid.step_mm).astype(bool)
+    luminance = np.where(on_card.astype(bool) & ~hidden, luminance, np.nan).astype(np.float32)
+    size = 2 * int(np.ceil(EVEN_WINDOW_MM / 2 / grid.step_mm)) + 1
+    window = np.ones((size, size), np.uint8)
+    even = cv2.dilate(art, window) - cv2.erode(art, window) < EVEN_WITHIN
+    even &= cv2.erode(on_card, window).astype(bool) & (art >= LEAST_REFLECTANCE)
+    return CardFace(grid, luminance, art, even, clipped)
+
+
+def artwork_on(card: Card, grid: Grid) -> np.ndarray:
+    """(rows, columns) float32 printed reflectance at the grid's places, averaged over a grid step; 1 off the artwork."""
+    scale = card.artwork_px_per_mm
+    blur = cv2.GaussianBlur(card.artwork, (0, 0), max(0.3, 0.3 * grid.step_mm * scale))
+    column = ((grid.x_mm - card.artwork_left_mm) * scale - 0.5).astype(np.float32)
+    row = ((card.artwork_top_mm - grid.y_mm) * scale - 0.5).astype(np.float32)
+    columns, rows = np.meshgrid(column, row)
+    return cv2.remap(blur, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=1.0)
