@@ -1,8 +1,9 @@
 """
 Height figures from the material-ratio curve (ISO 25178-2).
 
-All figures are computed from a curve: levels in falling order and the share of the area that stands at each. One curve of
-every pixel gives the figures themselves; many re-weighted curves of binned heights give their sampling scatter.
+All figures are computed from a curve: levels in falling order and the share of the area that stands at each. One
+curve of every pixel gives the figures themselves; many re-weighted curves of binned heights give their sampling
+scatter.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ CORE_POINTS = 1001  # of the resampled curve for the core's line
 # A core whose least secant drops less than this share of the relief lies on flat land: the line would measure noise.
 # A normal distribution drops 26 %, an even one 42 % (closed forms); noise of 0.03 mm on flat land 0.5 mm high, 6 %.
 LEAST_CORE_DROP = 0.10
-# Two windows more than this apart in position that tie within 2 % leave the core ill-posed (a sine has two such windows).
+# Two windows more than this apart in position that tie within 2 % leave the core ill-posed (a sine has two such
+# windows).
 TIE_DISTANCE, TIE_SHARE = 0.20, 0.02
 
 
@@ -108,9 +110,9 @@ def core_figures(levels: np.ndarray, weights: np.ndarray) -> dict[str, np.ndarra
     """
     Sk, Spk, Svk [mm] and Smr1, Smr2 (0 to 1), or None where the core is not defined.
 
-    The 40 % wide window of least secant drop (the first if equal), a least-squares line in it, Sk = its drop from 0 to
-    100 %; Spk, Svk = twice the area beyond over its base (ISO 25178-2). Not defined on flat land and where two windows far
-    apart tie.
+    The 40 % wide window of least secant drop (the first if equal), a least-squares line in it, Sk = its drop from 0
+    to 100 %; Spk, Svk = twice the area beyond over its base (ISO 25178-2). Not defined on flat land and where two
+    windows far apart tie.
     """
     ratios = np.linspace(0, 1, CORE_POINTS)
     curve = levels_at(levels, weights, ratios)

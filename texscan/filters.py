@@ -1,9 +1,9 @@
 """
 Form removal and the areal S- and L-filters, on height maps with holes.
 
-Gaussian filters after ISO 16610-61: weight exp(-pi (r / (alpha lc))^2), alpha = sqrt(ln 2 / pi), so that a wave of length
-l passes a low-pass of nesting index lc with amplitude 2^-(lc / l)^2. At edges and holes the weights are renormalised over
-the measured pixels (regression of order zero); nothing is cropped, and NaN stays NaN.
+Gaussian filters after ISO 16610-61: weight exp(-pi (r / (alpha lc))^2), alpha = sqrt(ln 2 / pi), so that a wave of
+length l passes a low-pass of nesting index lc with amplitude 2^-(lc / l)^2. At edges and holes the weights are
+renormalised over the measured pixels (regression of order zero); nothing is cropped, and NaN stays NaN.
 """
 
 from __future__ import annotations

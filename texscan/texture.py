@@ -1,9 +1,9 @@
 """
 Texture figures of a filtered height map: areal parameters, void, contact, each with its 95 % interval.
 
-Parameters follow ISO 25178-2; relief, void depth, contact-area fraction and the rule of the top plane are this package's
-words (see README). A figure belongs to the pixels it is given: pass a whole patch, a zone or a cell, and it stands on that
-part's own top plane. None of the figures is, or predicts, a friction rating.
+Parameters follow ISO 25178-2; relief, void depth, contact-area fraction and the rule of the top plane are this
+package's words (see README). A figure belongs to the pixels it is given: pass a whole patch, a zone or a cell, and
+it stands on that part's own top plane. None of the figures is, or predicts, a friction rating.
 """
 
 from __future__ import annotations
@@ -53,8 +53,8 @@ def figures(z: np.ndarray, step_mm: float, filters: Filters) -> dict[str, float]
     Returns
     -------
     figures : dict
-        Keys carry the unit. `CORE_KEYS` are absent where the core is not defined (flat land, ties), `LAG_KEYS` where the
-        correlation does not fall to 0.2 within reach; `flags` tells which.
+        Keys carry the unit. `CORE_KEYS` are absent where the core is not defined (flat land, ties), `LAG_KEYS` where
+        the correlation does not fall to 0.2 within reach; `flags` tells which.
 
     Raises
     ------
@@ -76,9 +76,10 @@ def measured(z: np.ndarray, step_mm: float, filters: Filters, budget: Budget) ->
     """
     The figures with 95 % intervals; None for a figure that is not defined here (see `flags`).
 
-    The interval joins, as independent parts: the common gain (all heights larger or smaller together by `budget.gain_u`,
-    the figures read again, so that contact is read at depth / gain), the solver's own `budget.contact_u`, and the sampling
-    scatter from a block bootstrap. With a budget without terms only the sampling scatter is left.
+    The interval joins, as independent parts: the common gain (all heights larger or smaller together by
+    `budget.gain_u`, the figures read again, so that contact is read at depth / gain), the solver's own
+    `budget.contact_u`, and the sampling scatter from a block bootstrap. With a budget without terms only the
+    sampling scatter is left.
     """
     values = figures(z, step_mm, filters)
     scatter = sampling_u(z, step_mm, filters)
@@ -96,8 +97,8 @@ def sampling_u(z: np.ndarray, step_mm: float, filters: Filters) -> dict[str, flo
     """
     Standard uncertainty of each figure from the scatter of the texture itself.
 
-    Blocks of `TILE_MM` (smaller on small areas) are drawn with replacement, weighted by their measured pixels, and the
-    figures of the joined heights computed anew (block bootstrap).
+    Blocks of `TILE_MM` (smaller on small areas) are drawn with replacement, weighted by their measured pixels, and
+    the figures of the joined heights computed anew (block bootstrap).
     """
     labels, count = _tiles(z, step_mm)
     draws = _draws(count, REPLICATES)
@@ -147,7 +148,8 @@ def cells(
     """
     Figures of each square cell with at least half of its pixels measured, row by row from the top left.
 
-    Sq, relief, void depth and contact with intervals as in `measured`; the cell grid starts at the grid's top left corner.
+    Sq, relief, void depth and contact with intervals as in `measured`; the cell grid starts at the grid's top left
+    corner.
     """
     size = max(1, round(cell_mm / grid.step_mm))
     found = []
@@ -268,7 +270,8 @@ def _slope_terms(z: np.ndarray, step_mm: float) -> tuple[np.ndarray, np.ndarray]
     """
     Of each square between four pixels: mean p^2 + q^2, and mean sqrt(1 + p^2 + q^2) - 1; (rows - 1, columns - 1).
 
-    Over the four triangles that two diagonals make, so that facets with edges on the grid are exact. NaN where a corner is.
+    Over the four triangles that two diagonals make, so that facets with edges on the grid are exact. NaN where a
+    corner is.
     """
     z = np.asarray(z, np.float64)
     across, down = np.diff(z, axis=1) / step_mm, np.diff(z, axis=0) / step_mm
@@ -281,7 +284,8 @@ def _slope_terms(z: np.ndarray, step_mm: float) -> tuple[np.ndarray, np.ndarray]
 
 def _correlation_lengths(z: np.ndarray, step_mm: float) -> dict[str, float]:
     """
-    Sal and Str: shortest lag at which the central lobe of the autocorrelation falls to 0.2, and that over the longest.
+    Sal and Str: shortest lag at which the central lobe of the autocorrelation falls to 0.2, and that over the
+    longest.
 
     Followed along rays out of the centre; absent when it never falls (Sal), or not in every direction (Str).
     """
@@ -313,8 +317,8 @@ def autocorrelation(z: np.ndarray, step_mm: float, longest_lag_mm: float) -> np.
     """
     Normalised autocorrelation, 1 at the centre, from measured pixels only.
 
-    Returns (2 r + 1, 2 c + 1) float64 for lags up to `longest_lag_mm` or half of the map; NaN where too few pairs stand
-    behind it; None for a map without variation. Row 0 holds the largest +y lag.
+    Returns (2 r + 1, 2 c + 1) float64 for lags up to `longest_lag_mm` or half of the map; NaN where too few pairs
+    stand behind it; None for a map without variation. Row 0 holds the largest +y lag.
     """
     known = np.isfinite(z)
     values = np.where(known, z - np.nanmean(z), 0).astype(np.float32)
