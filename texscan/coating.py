@@ -1,0 +1,239 @@
+"""
+What coats of paint leave of a texture: retain-and-flood on the measured heights, with the model-free bounds.
+
+A share of the wet film stays where it was laid (the peak share, 1 = conformal), the rest runs to the lowest places and
+finds a level; then every point shrinks to its solids. Paint is conserved exactly. Derived; not yet checked on a painted
+deck: a test patch measured before and after one coat gives the true peak share (`peak_share_from_test`).
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import numpy as np
+
+from texscan.curve import TOP_RATIO, height_figures, levels_at
+from texscan.errors import SettingsError
+from texscan.levelling import peak_share_range
+from texscan.model import COVERAGE_FACTOR, Budget, Coat, Filters, Forecast, Measured
+
+QUANTILES = (
+    40_000  # the forecast needs the distribution of heights only; this many equal-area steps stand for the map
+)
+LEAST_GAIN = 0.05  # the interval's low end of all heights, so that a hopeless budget stays finite
+UM_PER_MM = 1000.0
+DEFAULT_PEAK_SHARE = (0.3, 0.5, 0.9)  # rolled paint, policy: no measurement on a deck is published
+
+DEFAULT_COATS = tuple(
+    Coat(name, kind, volume_solids=0.5, wet_um=80.0, peak_share=DEFAULT_PEAK_SHARE)  # 40 um dry each, rolled
+    for name, kind in (("primer", "primer"), ("topcoat 1", "topcoat"), ("topcoat 2", "topcoat"))
+)
+
+
+def flood_level_mm(film_mm: np.ndarray, wet_mm: float) -> float:
+    """
+    Level that a wet film of this mean thickness finds when it runs to the lowest places [mm].
+
+    Parameters
+    ----------
+    film_mm : any shape, finite: the surface it runs over [mm].
+    wet_mm : volume by projected area, >= 0 [mm].
+
+    Notes
+    -----
+    mean(max(L - f, 0)) = wet, solved exactly on the sorted heights.
+    """
+    heights = np.sort(np.asarray(film_mm, float), axis=None)
+    count = np.arange(1, heights.size + 1)
+    volume_at = heights * count - np.cumsum(heights)  # filled up to each height, in pixels x mm
+    wanted = wet_mm * heights.size
+    last = int(np.searchsorted(volume_at, wanted, side="right")) - 1
+    return float(heights[last] + (wanted - volume_at[last]) / count[last])
+
+
+def after_coat(height_mm: np.ndarray, coat: Coat, peak_share: float) -> np.ndarray:
+    """
+    The surface after one coat has dried, retain-and-flood.
+
+    Parameters
+    ----------
+    height_mm : (rows, columns) or any shape, z up [mm]. NaN stays NaN and takes no paint.
+    coat : wet film and solids.
+    peak_share : share r of the wet film that stays where it was laid, 0 to 1.
+
+    Returns
+    -------
+    float64, same shape [mm]; minus `height_mm` it is the map of dry film.
+
+    Raises
+    ------
+    ValueError : peak_share outside 0 to 1, or nothing measured.
+
+    Notes
+    -----
+    f = z + r w; L with mean(max(L - f, 0)) = (1 - r) w; z' = z + v (max(f, L) - z). Heights that were in order stay in
+    order, and no step grows: void depth and relief never rise.
+    """
+    if not 0 <= peak_share <= 1:
+        raise ValueError(f"peak share must be 0 to 1, got {peak_share}")
+    before = np.asarray(height_mm, float)
+    measured = np.isfinite(before)
+    if not measured.any():
+        raise ValueError("no measured height to paint")
+    wet_mm = coat.wet_um / UM_PER_MM
+    retained = before + peak_share * wet_mm
+    level = flood_level_mm(retained[measured], (1 - peak_share) * wet_mm)
+    return before + coat.solids_as_applied * (np.maximum(retained, level) - before)
+
+
+def void_depth_bounds(void_depth_mm: float, coats: tuple[Coat, ...]) -> tuple[float, float]:
+    """
+    Least and greatest void depth that any flow of these coats can leave [mm].
+
+    Notes
+    -----
+    Conservation alone. A coat that all drains takes v w, but no more than v times the void: what would stand higher
+    stands on the peaks too. A conformal coat takes nothing. Holds for a fixed top plane.
+    """
+    least = void_depth_mm
+    for coat in coats:
+        least -= coat.solids_as_applied * min(coat.wet_um / UM_PER_MM, least)
+    return least, void_depth_mm
+
+
+def peak_share_from_test(before: Measured, after: Measured, coat: Coat) -> Measured:
+    """
+    The peak share that a test patch showed: void depth measured before and after one coat.
+
+    Parameters
+    ----------
+    before, after : void depth of the same patch [mm].
+    coat : the coat that was laid between; its film by wet-film comb or by volume used.
+
+    Returns
+    -------
+    Measured, 0 to 1.
+
+    Raises
+    ------
+    SettingsError : the change of void depth is no possible effect of this coat.
+
+    Notes
+    -----
+    r = 1 - (Vb - Va) / (v w). Both measurements count as independent, which is wide if light and camera stayed.
+    """
+    dry_mm = coat.dry_um / UM_PER_MM
+    share = 1 - (before.value - after.value) / dry_mm
+    u = math.hypot(before.u, after.u) / dry_mm
+    if share + COVERAGE_FACTOR * u < 0 or share - COVERAGE_FACTOR * u > 1:
+        raise SettingsError(
+            f"The test patch went from {before.value:.3f} to {after.value:.3f} mm of void depth; one coat of "
+            f"{coat.dry_um:.0f} um dry can take 0 to {dry_mm:.3f} mm. Check that both sets show the same patch and that "
+            "the film is right."
+        )
+    return Measured.from_u(share, u, at_least=0.0, at_most=1.0)
+
+
+def forecast(
+    height_mm: np.ndarray, step_mm: float, coats: tuple[Coat, ...], *, filters: Filters, budget: Budget
+) -> Forecast:
+    """
+    What each coat of a system leaves: void depth, relief, contact area, and the film on the peaks.
+
+    Parameters
+    ----------
+    height_mm : (rows, columns), form removed and filtered, z up [mm]; NaN = not measured.
+    step_mm : of the grid [mm].
+    coats : in the order they are laid; may be empty.
+    filters, budget : contact depth, and the standard uncertainty of all heights together.
+
+    Returns
+    -------
+    Forecast. Low takes the low peak share of every coat on the low end of the measured heights, high the high ends:
+    wider than 95 %. Contact area and peak film are sorted so that low <= likely <= high.
+
+    Raises
+    ------
+    ValueError : nothing measured.
+
+    Notes
+    -----
+    Retain-and-flood moves each height by its rank alone, so equal-area quantiles of the map stand for it.
+    """
+    heights = _quantiles(height_mm)
+    shares = _peak_shares(heights, _slope(height_mm, step_mm), coats)
+    spread = COVERAGE_FACTOR * budget.gain_u
+    gains = max(1 - spread, LEAST_GAIN), 1.0, 1 + spread
+    runs = [_run(heights * gain, coats, [s[i] for s in shares], filters) for i, gain in enumerate(gains)]
+    contact_spread = COVERAGE_FACTOR * budget.contact_u
+
+    def entries(name: str, widen: float = 0.0) -> tuple[tuple[float, float, float], ...]:
+        return tuple(_ordered(values, widen) for values in zip(*(run[name] for run in runs), strict=True))
+
+    return Forecast(
+        coats=tuple(coats),
+        void_depth_mm=entries("void"),
+        relief_mm=entries("relief"),
+        contact_area_fraction=entries("contact", contact_spread),
+        peak_film_um=entries("film"),
+    )
+
+
+def _quantiles(height_mm: np.ndarray) -> np.ndarray:
+    """Equal-area heights in falling order, at most QUANTILES of them."""
+    measured = np.asarray(height_mm, float)
+    measured = np.sort(measured[np.isfinite(measured)])[::-1]
+    if measured.size == 0:
+        raise ValueError("no measured height to paint")
+    if measured.size <= QUANTILES:
+        return measured
+    places = (np.arange(QUANTILES) + 0.5) / QUANTILES * measured.size - 0.5
+    return np.interp(places, np.arange(measured.size), measured)
+
+
+def _slope(height_mm: np.ndarray, step_mm: float) -> float:
+    """Root mean square slope over measured neighbours."""
+    height = np.asarray(height_mm, float)
+    if height.ndim != 2 or min(height.shape) < 2:
+        return 0.0
+    squares = [(np.diff(height, axis=axis) / step_mm) ** 2 for axis in (0, 1)]
+    means = [float(np.mean(s[np.isfinite(s)])) for s in squares if np.isfinite(s).any()]
+    return math.sqrt(sum(means))
+
+
+def _peak_shares(heights: np.ndarray, slope: float, coats: tuple[Coat, ...]) -> list[tuple[float, float, float]]:
+    """Peak share of each coat, computed from its flow where the coat states one; the sinusoid of equal Sq and Sdq."""
+    sq = float(np.std(heights))
+    amplitude_mm = sq * math.sqrt(2)
+    result = []
+    for coat in coats:
+        if coat.flow is None or sq == 0 or slope == 0:
+            result.append(coat.peak_share)
+        else:
+            pitch_mm = 2 * math.pi * sq / slope
+            result.append(peak_share_range(amplitude_mm, pitch_mm, coat.wet_um / UM_PER_MM, coat.flow))
+    return result
+
+
+def _run(heights: np.ndarray, coats: tuple[Coat, ...], shares: list[float], filters: Filters) -> dict[str, list]:
+    """Figures after each coat, for one peak share a coat; heights in falling order."""
+    surfaces = [heights]
+    for coat, share in zip(coats, shares, strict=True):
+        surfaces.append(after_coat(surfaces[-1], coat, share))
+    weights = np.full((1, heights.size), 1 / heights.size)
+    figures = [height_figures(surface, weights, filters.contact_depth_mm) for surface in surfaces[1:]]
+    peaks = heights >= levels_at(heights, weights, np.array([TOP_RATIO]))[0, 0]
+    return {
+        "void": [float(f["void_depth_mm"][0]) for f in figures],
+        "relief": [float(f["relief_mm"][0]) for f in figures],
+        "contact": [float(f["contact_area_fraction"][0]) for f in figures],
+        "film": [UM_PER_MM * float(np.mean((after - before)[peaks])) for before, after in pairwise(surfaces)],
+    }
+
+
+def _ordered(values: tuple[float, ...], widen: float) -> tuple[float, float, float]:
+    likely = float(values[1])
+    if widen == 0:
+        return float(min(values)), likely, float(max(values))
+    return max(0.0, float(min(values)) - widen), likely, min(1.0, float(max(values)) + widen)

@@ -1,0 +1,144 @@
+"""Coat systems as text: the coats file of a user, and the generic systems that are shipped."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from texscan.coating import DEFAULT_PEAK_SHARE
+from texscan.errors import SettingsError
+from texscan.model import Coat, Flow
+from texscan.settings import number, parse, refuse_unknown, rising, text_of
+
+KINDS = ("primer", "topcoat")
+FLOW_KEYS = ("viscosity_pa_s", "surface_tension_n_m", "open_time_s", "density_kg_m3")
+COAT_KEYS = ("name", "kind", "volume_solids", "wet_um", "dry_um", "thinning", "peak_share", *FLOW_KEYS, "sources")
+SYSTEM_KEYS = ("name", "title", "note", "coat")
+MOST_COATS = 12  # more is a slip of the pen
+# Widest values that a paint sold for decks could have; from memory, far outside any data sheet seen.
+WET_UM = (5.0, 3000.0)
+VISCOSITY_PA_S = (0.001, 1000.0)
+SURFACE_TENSION_N_M = (0.015, 0.08)
+OPEN_TIME_S = (1.0, 86_400.0)
+DENSITY_KG_M3 = (700.0, 2500.0)
+DEFAULT_SURFACE_TENSION_N_M = 0.030  # solvent-borne 0.025 to 0.035, from memory
+DEFAULT_DENSITY_KG_M3 = 1200.0  # from memory
+
+
+@dataclass(frozen=True, slots=True)
+class CoatSystem:
+    """A generic system: no product, typical figures of its kind."""
+
+    name: str
+    title: str
+    note: str
+    coats: tuple[Coat, ...]
+
+
+def coats_from_toml(text: str, name: str) -> tuple[Coat, ...]:
+    """
+    The coats of a coats file, in the order they are laid.
+
+    Parameters
+    ----------
+    text : TOML with [[coat]] tables: name, kind, volume_solids, wet_um or dry_um, thinning, and peak_share = [low,
+        likely, high] or viscosity_pa_s = [thin, likely, thick] with open_time_s (surface_tension_n_m, density_kg_m3).
+    name : of the file, for the sentence.
+
+    Raises
+    ------
+    SettingsError : unknown keys (with the nearest known one), missing or impossible values.
+    """
+    tables = parse(text, name)
+    refuse_unknown(tables, ("coat",), name)
+    return _coats(tables, name)
+
+
+def systems_from_toml(text: str, name: str) -> dict[str, CoatSystem]:
+    """
+    Named systems: [[system]] tables with name, title, note and their [[system.coat]] tables.
+
+    Raises
+    ------
+    SettingsError : as `coats_from_toml`, or two systems of one name.
+    """
+    tables = parse(text, name)
+    refuse_unknown(tables, ("system",), name)
+    systems: dict[str, CoatSystem] = {}
+    for number_of, table in enumerate(_list_of_tables(tables, "system", name), start=1):
+        where = f"{name}, system {number_of}"
+        refuse_unknown(table, SYSTEM_KEYS, where)
+        key = text_of(table.get("name"), f"{where}: name")
+        if key in systems:
+            raise SettingsError(f"{name} has two systems named {key!r}. Rename one.")
+        title = text_of(table.get("title", key), f"{where}: title")
+        note = text_of(table.get("note", title), f"{where}: note")
+        systems[key] = CoatSystem(key, title, note, _coats(table, where))
+    return systems
+
+
+def _coats(tables: dict, where: str) -> tuple[Coat, ...]:
+    entries = _list_of_tables(tables, "coat", where)
+    if not 1 <= len(entries) <= MOST_COATS:
+        raise SettingsError(f"{where} has {len(entries)} coats; 1 to {MOST_COATS} [[coat]] tables are needed.")
+    return tuple(_coat(table, f"{where}, coat {n}") for n, table in enumerate(entries, start=1))
+
+
+def _list_of_tables(tables: dict, key: str, where: str) -> list[dict]:
+    entries = tables.get(key, [])
+    if not isinstance(entries, list) or not all(isinstance(e, dict) for e in entries):
+        raise SettingsError(f"{where}: {key!r} is no list of tables. Write each one under [[{key}]].")
+    return entries
+
+
+def _coat(table: dict, where: str) -> Coat:
+    refuse_unknown(table, COAT_KEYS, where)
+    name = text_of(table.get("name"), f"{where}: name")
+    kind = table.get("kind")
+    if kind not in KINDS:
+        raise SettingsError(f"{where}: kind is {kind!r}; {' or '.join(KINDS)} is needed.")
+    solids = number(table.get("volume_solids"), 0.01, 1.0, f"{where}: volume_solids")
+    thinning = number(table.get("thinning", 0.0), 0.0, 2.0, f"{where}: thinning")
+    flow = _flow(table, where)
+    share = rising(table.get("peak_share", list(DEFAULT_PEAK_SHARE)), 0.0, 1.0, f"{where}: peak_share")
+    wet_um = _wet_um(table, solids / (1 + thinning), where)
+    return Coat(name, kind, solids, wet_um, thinning=thinning, peak_share=share, flow=flow)
+
+
+def _wet_um(table: dict, solids_as_applied: float, where: str) -> float:
+    """Wet film; a dry film is divided by the solids of the thinned paint."""
+    if ("wet_um" in table) == ("dry_um" in table):
+        found = "both wet_um and dry_um" if "wet_um" in table else "neither wet_um nor dry_um"
+        raise SettingsError(f"{where} has {found}; exactly one of them is needed.")
+    if "wet_um" in table:
+        return number(table["wet_um"], *WET_UM, f"{where}: wet_um")
+    dry_um = number(table["dry_um"], *WET_UM, f"{where}: dry_um")
+    return dry_um / solids_as_applied
+
+
+def _flow(table: dict, where: str) -> Flow | None:
+    """Flow, where the table states a viscosity; it then replaces the peak share."""
+    stated = [key for key in FLOW_KEYS if key in table]
+    if not stated:
+        return None
+    if "peak_share" in table:
+        raise SettingsError(
+            f"{where} has both peak_share and {stated[0]}; the peak share is given or computed, not both."
+        )
+    if "viscosity_pa_s" not in table or "open_time_s" not in table:
+        raise SettingsError(
+            f"{where} has {stated[0]}; viscosity_pa_s and open_time_s are both needed to compute a peak share."
+        )
+    tension = table.get("surface_tension_n_m", DEFAULT_SURFACE_TENSION_N_M)
+    density = table.get("density_kg_m3", DEFAULT_DENSITY_KG_M3)
+    return Flow(
+        viscosity_pa_s=rising(table["viscosity_pa_s"], *VISCOSITY_PA_S, f"{where}: viscosity_pa_s"),
+        surface_tension_n_m=number(tension, *SURFACE_TENSION_N_M, f"{where}: surface_tension_n_m"),
+        open_time_s=number(table["open_time_s"], *OPEN_TIME_S, f"{where}: open_time_s"),
+        density_kg_m3=number(density, *DENSITY_KG_M3, f"{where}: density_kg_m3"),
+    )
+
+
+def describe(coats: tuple[Coat, ...]) -> str:
+    """The system in words: 'primer 40 um, topcoat 1 40 um dry' in the order of laying."""
+    parts = ", ".join(f"{coat.name} {coat.dry_um:.0f} um" for coat in coats)
+    return f"{parts} (dry)" if parts else "no coat"
