@@ -1,0 +1,178 @@
+"""
+Heights from weighted slopes and height differences: one sparse least-squares problem, solved by conjugate gradients.
+
+Heights live on the corners ("nodes") of the pixels, so slopes fall on the pixel centres, where the light was measured,
+and no half-pixel shift can creep in. The solution at a pixel is the mean of its four corners.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import fft, sparse
+
+TWIST_SHARE = 0.002  # weight of the corner mode that slopes cannot see, as a share of the mean slope weight
+FLAT_ORDER = 6  # steepness of the edge between "deck is flat" and "texture" wavelengths; common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class Quadratic:
+    """
+    The quadratic form  sum (g'Mg - 2 v'g) + |W(Rz - d)|^2  over node heights z, g = (dz/dx, dz/dy) at pixel centres.
+
+    m : (3, rows, columns) float32, the entries pp, pq, qq of M; v : (2, rows, columns) float32.
+    rows : sparse (equations, nodes) matrix with its weights already multiplied in, rhs : (equations,) likewise.
+    flat_mm, flat_weight : pull to zero of wavelengths beyond flat_mm [mm], weight per pixel.
+    """
+
+    m: np.ndarray
+    v: np.ndarray
+    rows: sparse.csr_array
+    rhs: np.ndarray
+    step_mm: float
+    flat_mm: float = math.inf
+    flat_weight: float = 0.0
+
+
+def slopes(nodes_mm: np.ndarray, step_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """
+    Slopes dz/dx and dz/dy at the pixel centres; nodes_mm is (rows + 1, columns + 1), the results (rows, columns).
+    """
+    along_x = nodes_mm[:, 1:] - nodes_mm[:, :-1]
+    along_y = nodes_mm[:-1] - nodes_mm[1:]
+    scale = nodes_mm.dtype.type(0.5 / step_mm)
+    return (along_x[1:] + along_x[:-1]) * scale, (along_y[:, 1:] + along_y[:, :-1]) * scale
+
+
+def slopes_adjoint(p: np.ndarray, q: np.ndarray, step_mm: float) -> np.ndarray:
+    """The transpose of `slopes`: (rows, columns) twice to (rows + 1, columns + 1)."""
+    rows, columns = p.shape
+    out = np.zeros((rows + 1, columns + 1), p.dtype)
+    rising, falling = (p + q) * p.dtype.type(0.5 / step_mm), (p - q) * p.dtype.type(0.5 / step_mm)
+    out[:-1, 1:] += rising
+    out[1:, :-1] -= rising
+    out[1:, 1:] += falling
+    out[:-1, :-1] -= falling
+    return out
+
+
+def pixels(nodes: np.ndarray) -> np.ndarray:
+    """Values at pixel centres: the mean of the four corners."""
+    pairs = nodes[1:] + nodes[:-1]
+    return (pairs[:, 1:] + pairs[:, :-1]) * nodes.dtype.type(0.25)
+
+
+def nodes_from_pixels(values: np.ndarray) -> np.ndarray:
+    """(rows, columns) at pixel centres to (rows + 1, columns + 1) at their corners, edges repeated."""
+    padded = np.pad(values, 1, mode="edge")
+    return pixels(padded)
+
+
+def _twist(nodes: np.ndarray) -> np.ndarray:
+    return nodes[1:, 1:] - nodes[1:, :-1] - nodes[:-1, 1:] + nodes[:-1, :-1]
+
+
+def _twist_adjoint(cells: np.ndarray) -> np.ndarray:
+    rows, columns = cells.shape
+    out = np.zeros((rows + 1, columns + 1), cells.dtype)
+    out[1:, 1:] += cells
+    out[1:, :-1] -= cells
+    out[:-1, 1:] -= cells
+    out[:-1, :-1] += cells
+    return out
+
+
+def _low_pass(shape: tuple[int, int], step_mm: float, cut_mm: float) -> np.ndarray:
+    """Response, on the DCT-II grid, that is 1 for wavelengths well beyond cut_mm and 0 well below."""
+    ky = np.arange(shape[0])[:, None] / (2 * shape[0] * step_mm)
+    kx = np.arange(shape[1])[None, :] / (2 * shape[1] * step_mm)
+    return 1 / (1 + ((kx**2 + ky**2) * cut_mm**2) ** (FLAT_ORDER / 2))
+
+
+class _Flatness:
+    """The pull of long wavelengths to zero, worked out on block means, where it costs nothing."""
+
+    def __init__(self, shape: tuple[int, int], form: Quadratic):
+        self.block = max(1, int(form.flat_mm / 6 / form.step_mm)) if math.isfinite(form.flat_mm) else 1
+        self.shape = shape
+        self.coarse = (-(-shape[0] // self.block), -(-shape[1] // self.block))
+        low = _low_pass(self.coarse, self.block * form.step_mm, form.flat_mm) if form.flat_weight else None
+        self.weight = None if low is None else (form.flat_weight * low).astype(np.float32)
+
+    def apply(self, nodes: np.ndarray) -> np.ndarray:
+        b = self.block
+        pad = [(0, c * b - s) for s, c in zip(self.shape, self.coarse, strict=True)]
+        means = np.pad(nodes, pad, mode="edge").reshape(self.coarse[0], b, self.coarse[1], b).mean(axis=(1, 3))
+        pulled = fft.idctn(self.weight * fft.dctn(means, norm="ortho"), norm="ortho")
+        return np.repeat(np.repeat(pulled, b, axis=0), b, axis=1)[: self.shape[0], : self.shape[1]]
+
+
+def _symbol(shape: tuple[int, int], form: Quadratic, pp: float, qq: float, twist: float) -> np.ndarray:
+    """Eigenvalues of the operator with constant weights, on the DCT-II basis of the nodes."""
+    ty = np.pi * np.arange(shape[0])[:, None] / (2 * shape[0])
+    tx = np.pi * np.arange(shape[1])[None, :] / (2 * shape[1])
+    sx, sy, cx, cy = np.sin(tx) ** 2, np.sin(ty) ** 2, np.cos(tx) ** 2, np.cos(ty) ** 2
+    symbol = 4 / form.step_mm**2 * (pp * sx * cy + qq * sy * cx) + 16 * twist * sx * sy
+    if form.flat_weight:
+        symbol = symbol + form.flat_weight * _low_pass(shape, form.step_mm, form.flat_mm)
+    return symbol
+
+
+def minimise(form: Quadratic, start_mm: np.ndarray, *, tolerance: float = 1e-3, most: int = 60) -> np.ndarray:
+    """
+    Node heights [mm] that minimise the form, by conjugate gradients preconditioned with the constant-weight solution.
+
+    start_mm is (rows + 1, columns + 1) float32, kept unchanged. Stops when the preconditioned residual has fallen by
+    `tolerance`, or after `most` steps. The mean is left where the equations put it (at zero with a flat term).
+    """
+    shape = start_mm.shape
+    pp, qq = max(float(form.m[0].mean()), 1e-12), max(float(form.m[2].mean()), 1e-12)
+    twist = TWIST_SHARE * (pp + qq) / 2 / form.step_mm**2
+    flat = _Flatness(shape, form)
+    symbol = _symbol(shape, form, pp, qq, twist)
+    symbol[0, 0] = max(symbol[0, 0], symbol[0, 1])
+    inverse = (1 / np.maximum(symbol, 1e-9 * symbol.max())).astype(np.float32)
+    weights_t = form.rows.T.tocsr() if form.rows.shape[0] else None
+
+    def operator(z: np.ndarray) -> np.ndarray:
+        p, q = slopes(z, form.step_mm)
+        out = slopes_adjoint(form.m[0] * p + form.m[1] * q, form.m[1] * p + form.m[2] * q, form.step_mm)
+        out += _twist_adjoint(np.float32(twist) * _twist(z))
+        if flat.weight is not None:
+            out += flat.apply(z)
+        if weights_t is not None:
+            out += (weights_t @ (form.rows @ z.ravel())).reshape(shape)
+        return out
+
+    right = slopes_adjoint(form.v[0], form.v[1], form.step_mm)
+    if weights_t is not None:
+        right = right + (weights_t @ form.rhs).reshape(shape)
+    return _conjugate_gradients(operator, inverse, right, start_mm, tolerance, most)
+
+
+def _conjugate_gradients(operator, inverse, right, start, tolerance, most) -> np.ndarray:
+    """Preconditioned conjugate gradients; `inverse` holds the preconditioner's eigenvalues on the DCT basis."""
+
+    def precondition(r: np.ndarray) -> np.ndarray:
+        return fft.idctn(inverse * fft.dctn(r, norm="ortho"), norm="ortho")
+
+    z = start.copy()
+    r = right - operator(z)
+    y = precondition(r)
+    direction = y
+    old = float(np.vdot(r, y))
+    reference = max(float(np.vdot(right, precondition(right))), 1e-30)
+    for _ in range(most):
+        if old <= tolerance**2 * reference:
+            break
+        image = operator(direction)
+        length = np.float32(old / max(float(np.vdot(direction, image)), 1e-30))
+        z = z + length * direction
+        r = r - length * image
+        y = precondition(r)
+        new = float(np.vdot(r, y))
+        direction = y + np.float32(new / old) * direction
+        old = new
+    return z

@@ -1,0 +1,238 @@
+"""
+One Gauss-Newton pass of the height solver: albedo, robust weights, shadow runs, heights, bounced light.
+
+"Over level" is short for: divided by the brightness that a level deck of the paint's smooth albedo would have there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from scipy import sparse
+
+from . import bounce, forward, integrate, shadows
+from .pyramid import Level, finer
+
+SHADOW_MARGIN = 0.10  # a pixel is in shadow below the predicted bounced light plus this, over level
+SHADING_U = 0.06  # standard uncertainty of a lit pixel's brightness over level
+ALBEDO_U = 0.06  # relative scatter of the paint's albedo about its smooth mean
+ALBEDO_SMOOTH_MM = 6.0  # standard deviation of the window of the smooth albedo [mm]
+SLOPE_U = 0.6  # prior standard deviation of a slope: weak, so that it costs the size under 1 %
+FLAT_MM = 12.0  # beyond this wavelength the deck is pulled flat; the L-filter removes what lies beyond 25 mm
+FLAT_U_MM = 0.3  # how far the deck's mean level may stray over such wavelengths [mm]
+LEAST_BLUR_PX = 0.4  # a narrower blur is left alone [standard deviation in pixels]
+RUN_OUTLIER = (
+    10.0  # Cauchy scale of a run's misfit, in its standard uncertainties, for a Cauchy scale of 1 of shading
+)
+PAINT_RANGE = (0.04, 0.95)  # albedo of paints, dark grey to fresh white
+BOUNCE_STEP_MM = 0.25  # grid of the bounced light [mm]
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """
+    How to solve. `roughness` None takes the deck as plain matt paint. `cauchy` holds the scales of the robust weights,
+    pass by pass on the coarsest grid, over level; finer grids use the last `fine_passes` of them.
+    """
+
+    roughness: float | None
+    cauchy: tuple[float, ...]
+    paper: float  # reflectance of the paper that brightness is relative to
+    fine_passes: int = 2
+    runs: bool = True
+    bounce: bool = True
+    run_weight: float = 5.0  # of a run against a pixel: shading's errors are alike over many pixels, a run's are not
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """What a pass hands to the next."""
+
+    nodes_mm: np.ndarray  # (rows + 1, columns + 1) float32
+    albedo: np.ndarray  # (rows, columns) brightness of the level deck, smooth
+    bounced: np.ndarray  # (views, rows, columns) over level
+    unblur: np.ndarray | None = None  # (views, rows, columns) what blur took, over level
+
+
+def flat_state(level: Level) -> State:
+    """A flat deck of one albedo."""
+    rows, columns = level.grid.shape
+    albedo = np.full((rows, columns), np.nanmedian(level.seen), np.float32)
+    return State(np.zeros((rows + 1, columns + 1), np.float32), albedo, np.zeros_like(level.seen))
+
+
+def finer_state(state: State, level: Level) -> State:
+    """A state on the grid of the next finer level."""
+    shape = level.grid.shape
+    return State(
+        finer(state.nodes_mm, (shape[0] + 1, shape[1] + 1), nodes=True),
+        finer(state.albedo, shape, nodes=False),
+        np.stack([finer(a, shape, nodes=False) for a in state.bounced]),
+    )
+
+
+def height_pass(level: Level, state: State, settings: Settings, scale: float) -> State:
+    """New albedo and heights; `scale` is the Cauchy scale of the robust weights, over level."""
+    p, q = integrate.slopes(state.nodes_mm, level.grid.step_mm)
+    f, by_p, by_q = _responses(level, state, settings, p, q)
+    if scale < 1:  # heights are worth re-lighting
+        state = replace(state, unblur=_unblur(level, state, f))
+    state = replace(state, albedo=_smooth_albedo(level, state, f, scale))
+    w = robust_weights(level, state, f, scale)
+    residual = np.where(w > 0, over_level(level, state) - state.bounced - f, 0)
+    m, v = _normal_equations(w, f, by_p, by_q, residual)
+    v = v + np.stack([m[0] * p + m[1] * q, m[1] * p + m[2] * q])
+    m[0] += np.float32(SLOPE_U**-2)
+    m[2] += np.float32(SLOPE_U**-2)
+    rows, rhs = _run_equations(level, state, settings, scale)
+    form = integrate.Quadratic(m, v, rows, rhs, level.grid.step_mm, FLAT_MM, FLAT_U_MM**-2)
+    return replace(state, nodes_mm=integrate.minimise(form, state.nodes_mm))
+
+
+def bounce_pass(level: Level, state: State, settings: Settings) -> State:
+    """Bounced light anew from the present heights."""
+    grid = level.grid
+    p, q = integrate.slopes(state.nodes_mm, grid.step_mm)
+    height = integrate.pixels(state.nodes_mm)
+    shrink = max(1, round(BOUNCE_STEP_MM / grid.step_mm))
+    size = (max(1, grid.columns // shrink), max(1, grid.rows // shrink))
+
+    def small(a: np.ndarray) -> np.ndarray:
+        return cv2.resize(a, size, interpolation=cv2.INTER_AREA)
+
+    albedo = paint(state, settings)
+    sent = [
+        small(np.clip(forward.lambert(p, q, light), 0, None) * shadows.lit_share(height, over) * albedo)
+        for light, over in zip(level.lights, level.fans, strict=True)
+    ]
+    step = grid.step_mm * grid.columns / size[0]
+    arrived = bounce.bounced(small(height), small(p), small(q), np.stack(sent), step)
+    wide = [cv2.resize(a, grid.shape[::-1], interpolation=cv2.INTER_LINEAR) for a in arrived]
+    return replace(state, bounced=np.stack(wide))
+
+
+def paint(state: State, settings: Settings) -> np.ndarray:
+    """Albedo of the paint itself, (rows, columns)."""
+    return np.clip(state.albedo * np.float32(settings.paper), *PAINT_RANGE).astype(np.float32)
+
+
+def over_level(level: Level, state: State) -> np.ndarray:
+    """Brightness over level, the photo's blur undone as far as the present heights tell it."""
+    ratio = level.seen / state.albedo
+    return ratio if state.unblur is None else ratio + state.unblur
+
+
+def relit(level: Level, state: State, f: np.ndarray) -> np.ndarray:
+    """The views as the present heights predict them, over level, before blur."""
+    height = integrate.pixels(state.nodes_mm)
+    lit = np.stack([shadows.lit_share(height, over) for over in level.fans])
+    return lit * np.clip(f, 0, None) + state.bounced
+
+
+def responses(level: Level, state: State, settings: Settings) -> np.ndarray:
+    """Each view's response to the present slopes, (views, rows, columns)."""
+    p, q = integrate.slopes(state.nodes_mm, level.grid.step_mm)
+    return _responses(level, state, settings, p, q)[0]
+
+
+def _responses(level, state, settings, p, q) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    albedo = paint(state, settings)
+    parts = [forward.response(p, q, light, albedo, roughness=settings.roughness) for light in level.lights]
+    f, by_p, by_q = (np.stack(part) for part in zip(*parts, strict=True))
+    return f, by_p, by_q
+
+
+def _unblur(level: Level, state: State, f: np.ndarray) -> np.ndarray | None:
+    """What the photo's blur took from each pixel of the re-lit views; None where the blur is far under a pixel."""
+    if level.blur_px < LEAST_BLUR_PX:
+        return None
+    return np.stack([a - cv2.GaussianBlur(a, (0, 0), level.blur_px) for a in relit(level, state, f)])
+
+
+def lit_pixels(level: Level, state: State) -> np.ndarray:
+    """(views, rows, columns) bool, True where the view shows lit deck; False in shadow and where unmeasured."""
+    return over_level(level, state) > state.bounced + np.float32(SHADOW_MARGIN)
+
+
+def robust_weights(level: Level, state: State, f: np.ndarray, scale: float) -> np.ndarray:
+    """
+    Weights of the views' pixels [1 / brightness over level, squared]: 0 in shadow, falling with the misfit (Cauchy).
+
+    The misfit is told after the pixel's own albedo has been fitted, so a stain is none.
+    """
+    lit = lit_pixels(level, state)
+    ratio = np.where(lit, over_level(level, state) - state.bounced, 0)
+    own = np.where(lit, f, 0)
+    base = np.where(lit, np.float32(SHADING_U**-2), 0)
+    share = np.float32(ALBEDO_U**2)
+    w = base
+    for _ in range(2):
+        gain = share * (w * own * (ratio - own)).sum(axis=0) / (1 + share * (w * own * own).sum(axis=0))
+        w = base / (1 + ((ratio - own * (1 + gain)) / np.float32(scale)) ** 2)
+    return w
+
+
+def _normal_equations(w, f, by_p, by_q, residual) -> tuple[np.ndarray, np.ndarray]:
+    """
+    M and the right-hand side of each pixel's slope step, with the pixel's own albedo eliminated.
+
+    The brightness over level of all views together has covariance  diag(1/w) + ALBEDO_U^2 f f';  its inverse follows
+    from Sherman and Morrison.
+    """
+    share = np.float32(ALBEDO_U**2)
+    wf = w * f
+    shrink = share / (1 + share * (wf * f).sum(axis=0))
+    fp, fq, fr = (wf * by_p).sum(axis=0), (wf * by_q).sum(axis=0), (wf * residual).sum(axis=0)
+    wp, wq = w * by_p, w * by_q
+    m = [(wp * by_p).sum(axis=0), (wp * by_q).sum(axis=0), (wq * by_q).sum(axis=0)]
+    m = np.stack([m[0] - shrink * fp * fp, m[1] - shrink * fp * fq, m[2] - shrink * fq * fq])
+    v = np.stack([(wp * residual).sum(axis=0) - shrink * fp * fr, (wq * residual).sum(axis=0) - shrink * fq * fr])
+    return m.astype(np.float32), v.astype(np.float32)
+
+
+def seen_runs(level: Level, state: State) -> list[tuple[shadows.Runs, sparse.csr_array, np.ndarray]]:
+    """Each view's shadow runs, with their equations on the nodes."""
+    look = int(np.ceil(1.5 + 1.5 * level.blur_px))
+    found = []
+    for seen, bounced, over in zip(level.seen, state.bounced, level.fans, strict=True):
+        excess = seen / state.albedo - bounced - np.float32(SHADOW_MARGIN)
+        runs = shadows.find_runs(excess, over, look_px=look)
+        found.append((runs, *shadows.equations(runs, level.grid.shape)))
+    return found
+
+
+def _run_equations(level: Level, state: State, settings: Settings, scale: float):
+    """Weighted shadow-run equations of all views, robust against the heights of the last pass."""
+    if not settings.runs:
+        return sparse.csr_array((0, state.nodes_mm.size), dtype=np.float32), np.zeros(0, np.float32)
+    matrices, sides = [], []
+    for runs, matrix, side in seen_runs(level, state):
+        misfit = (side - matrix @ state.nodes_mm.ravel()) / runs.u_mm
+        weight = settings.run_weight / runs.u_mm / np.sqrt(1 + (misfit / (RUN_OUTLIER * scale)) ** 2)
+        matrices.append(sparse.diags_array(weight.astype(np.float32)) @ matrix)
+        sides.append((weight * side).astype(np.float32))
+    return sparse.vstack(matrices).tocsr(), np.concatenate(sides)
+
+
+def _smooth_albedo(level: Level, state: State, f: np.ndarray, scale: float) -> np.ndarray:
+    """The level deck's brightness, smooth over ALBEDO_SMOOTH_MM, from the lit pixels."""
+    w = robust_weights(level, state, f, scale)
+    strength = w * np.clip(f, 0, None)
+    below = (strength * (f + state.bounced)).sum(axis=0)
+    above = (strength * np.where(w > 0, over_level(level, state), 0)).sum(axis=0)
+    change = np.clip(above / np.maximum(below, 1e-6), 0.3, 3)
+    value = (change * state.albedo).astype(np.float32)
+    return _smooth(value, below.astype(np.float32), ALBEDO_SMOOTH_MM / level.grid.step_mm)
+
+
+def _smooth(values: np.ndarray, weight: np.ndarray, sigma_px: float) -> np.ndarray:
+    """Weighted Gaussian mean, worked out on coarser pixels; far from any weight it tends to the mean of all."""
+    shrink = max(1, int(sigma_px / 4))
+    size = (max(1, values.shape[1] // shrink), max(1, values.shape[0] // shrink))
+    small = [cv2.resize(a, size, interpolation=cv2.INTER_AREA) for a in (values * weight, weight)]
+    sigma = sigma_px / shrink
+    above, below = (cv2.GaussianBlur(a, (0, 0), sigma, borderType=cv2.BORDER_REFLECT) for a in small)
+    mean, little = float(above.sum() / max(below.sum(), 1e-12)), 1e-3 * float(below.max()) + 1e-12
+    return cv2.resize((above + little * mean) / (below + little), values.shape[::-1], interpolation=cv2.INTER_LINEAR)

@@ -1,0 +1,217 @@
+"""
+Shadows of a lamp over the deck: where a height map throws them, and what heights the seen ones tell.
+
+Everything happens in the lamp's fan: rays from the lamp's foot, one row each, so that a shadow is a run along a row. A
+distant lamp is a very far one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy import sparse
+
+from ..model import Grid, Light
+
+DISTANT_MM = 1e5  # stands for a lamp at infinity; rays over 300 mm of deck then diverge by under 0.2 degrees
+RUN_U_MM = 0.010  # standard uncertainty of a height drop told by a shadow run, besides its ends [mm]
+END_U_PX = 0.5  # standard uncertainty of where a shadow begins and ends [pixels]
+SHORTEST_RUN_PX = 2.0  # shorter dark runs are noise or blur
+
+
+@dataclass(frozen=True, slots=True)
+class Fan:
+    """The polar grid of one lamp: sample (i, j) lies on ray i at radius_mm[j] from the lamp's foot."""
+
+    column: np.ndarray  # (rays, samples) float32, where the sample lies on the grid [pixels]
+    row: np.ndarray
+    ray: np.ndarray  # (rows, columns) float32, where the pixel lies in the fan
+    sample: np.ndarray
+    radius_mm: np.ndarray  # (samples,) float64
+    lamp_mm: float  # the lamp's height above z = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """Shadow runs: begin and end of each on the grid, their distances from the lamp's foot, their uncertainty."""
+
+    begin: np.ndarray  # (runs, 2) column, row [pixels]
+    end: np.ndarray
+    begin_mm: np.ndarray  # (runs,) distance from the lamp's foot
+    end_mm: np.ndarray
+    lamp_mm: float
+    u_mm: np.ndarray  # (runs,) standard uncertainty of the height drop
+
+    @property
+    def drop_mm(self) -> np.ndarray:
+        """Height that the ray loses from begin to end, for a begin at z = 0 [mm]."""
+        return self.lamp_mm * (self.end_mm / self.begin_mm - 1)
+
+
+def fan(light: Light, grid: Grid) -> Fan:
+    """The fan of a light over a grid; rays and samples are no further apart than one pixel."""
+    lamp = light.position_mm
+    if lamp is None:
+        lamp = np.array([*grid.centre_mm, 0.0]) + light.direction * DISTANT_MM
+    x, y = grid.x_mm[None, :] - lamp[0], grid.y_mm[:, None] - lamp[1]
+    radius = np.hypot(x, y)
+    # Angles are taken about the direction to the grid's centre, so that they do not wrap unless the lamp is above it.
+    to_centre = np.arctan2(grid.centre_mm[1] - lamp[1], grid.centre_mm[0] - lamp[0])
+    angle = np.angle(np.exp(1j * (np.arctan2(y, x) - to_centre)))
+    near, far = max(radius.min() - grid.step_mm, grid.step_mm), radius.max() + grid.step_mm
+    turn = grid.step_mm / far
+    angles = np.arange(angle.min() - turn, angle.max() + 2 * turn, turn)
+    radii = np.arange(near, far + grid.step_mm, grid.step_mm)
+    at_x = lamp[0] + radii[None, :] * np.cos(angles + to_centre)[:, None]
+    at_y = lamp[1] + radii[None, :] * np.sin(angles + to_centre)[:, None]
+    return Fan(
+        column=((at_x - grid.x0_mm) / grid.step_mm).astype(np.float32),
+        row=((grid.y1_mm - at_y) / grid.step_mm).astype(np.float32),
+        ray=((angle - angles[0]) / turn).astype(np.float32),
+        sample=((radius - near) / grid.step_mm).astype(np.float32),
+        radius_mm=radii,
+        lamp_mm=float(lamp[2]),
+    )
+
+
+def unroll(values: np.ndarray, over: Fan) -> np.ndarray:
+    """(rows, columns) on the grid to (rays, samples) in the fan, float32; NaN outside the grid and beside NaN."""
+    return cv2.remap(
+        values.astype(np.float32), over.column, over.row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
+        borderValue=float("nan"),
+    )  # fmt: skip
+
+
+def lit_share(height_mm: np.ndarray, over: Fan) -> np.ndarray:
+    """
+    Share of the lamp that each pixel sees, 0 (in shadow) to 1, float32 (rows, columns); soft over about one pixel.
+
+    Along a ray a point is lit unless a point nearer the lamp stands above the line to it: the downward slope of the ray,
+    (H - z) / r, must not exceed the smallest so far. NaN heights throw no shadow and get none.
+    """
+    unrolled = unroll(height_mm, over)
+    ray_slope = (over.lamp_mm - unrolled) / over.radius_mm.astype(np.float32)
+    ray_slope = np.where(np.isfinite(ray_slope), ray_slope, np.float32(np.inf))
+    lowest = np.minimum.accumulate(ray_slope, axis=1)
+    depth = np.where(np.isfinite(ray_slope), ray_slope - lowest, 0) * over.radius_mm.astype(np.float32)
+    # A pixel whose surface lies a good part of a pixel's fall below the shadow's edge is wholly dark.
+    tangent = np.float32(over.lamp_mm / over.radius_mm.mean())
+    step = np.float32(over.radius_mm[1] - over.radius_mm[0])
+    soft = np.clip(1 - depth / (0.5 * step * tangent), 0, 1).astype(np.float32)
+    return cv2.remap(soft, over.sample, over.ray, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+def find_runs(excess: np.ndarray, over: Fan, *, look_px: int) -> Runs:
+    """
+    Shadow runs of one view.
+
+    Parameters
+    ----------
+    excess : (rows, columns) float32
+        Brightness over the level deck's, minus the shadow level: negative in shadow, NaN where not measured.
+    over : Fan
+    look_px : int
+        How far from a shadow's end to look for its dark and its lit level [pixels]; cover the blur.
+
+    Returns
+    -------
+    Runs; those that touch an unmeasured pixel or are shorter than SHORTEST_RUN_PX are left out.
+
+    Notes
+    -----
+    A run begins where the surface turns out of the light, smoothly, so the crossing of the level serves. It ends in a
+    step, whose place is where brightness passes half-way between dark and lit, whatever the blur.
+    """
+    values = unroll(excess, over)
+    dark = values < 0  # NaN is not dark
+    edge = np.diff(dark.astype(np.int8), axis=1)
+    begin_ray, begin = np.nonzero(edge == 1)  # last lit sample
+    end_ray, end = np.nonzero(edge == -1)  # last dark sample
+    begin_ray, begin, end_ray, end = _paired(begin_ray, begin, end_ray, end, values.shape[1])
+    samples = values.shape[1]
+    v0, v1 = values[begin_ray, begin], values[begin_ray, begin + 1]
+    at_begin = begin + v0 / np.where(v0 - v1 == 0, 1, v0 - v1)
+    at_end = _half_way(values, end_ray, end, begin + 1, look_px)
+    # what lies just beyond both ends must have been measured
+    good = np.isfinite(at_begin) & np.isfinite(at_end) & (end + look_px < samples)
+    good &= at_end - at_begin >= SHORTEST_RUN_PX
+    ray, at_begin, at_end = begin_ray[good], at_begin[good], at_end[good]
+    step = over.radius_mm[1] - over.radius_mm[0]
+    begin_mm, end_mm = over.radius_mm[0] + step * at_begin, over.radius_mm[0] + step * at_end
+    end_u = END_U_PX * step * over.lamp_mm / end_mm
+    return Runs(
+        begin=_on_grid(over, ray, at_begin), end=_on_grid(over, ray, at_end), begin_mm=begin_mm, end_mm=end_mm,
+        lamp_mm=over.lamp_mm, u_mm=np.hypot(RUN_U_MM, end_u),
+    )  # fmt: skip
+
+
+def _paired(begin_ray, begin, end_ray, end, samples):
+    """Each begin with the first end after it on the same ray."""
+    begin_key, end_key = begin_ray * samples + begin, end_ray * samples + end
+    at = np.searchsorted(end_key, begin_key)
+    has = at < end_key.size
+    at = np.minimum(at, max(end_key.size - 1, 0))
+    has &= (end_ray[at] == begin_ray) if end_key.size else False
+    at = at[has]
+    return begin_ray[has], begin[has], end_ray[at], end[at]
+
+
+def _half_way(values, ray, end, first_dark, look_px) -> np.ndarray:
+    """Sample position where the step from dark to lit at `end` passes half-way; NaN if it does not or is unmeasured."""
+    samples = values.shape[1]
+    span = np.arange(-look_px, look_px + 1)
+    at = np.clip(end[:, None] + span[None, :], 0, samples - 1)
+    profile = values[ray[:, None], at]
+    profile = np.where(at < first_dark[:, None], np.float32(np.inf), profile)  # not back over the occluder
+    low = profile[:, : look_px + 1].min(axis=1, initial=np.inf)
+    high = profile[:, look_px + 1 :].max(axis=1, initial=-np.inf)
+    half = 0.5 * (low + high)
+    lit = (profile >= half[:, None]) & (at >= first_dark[:, None])
+    k = np.where(lit.any(axis=1), lit.argmax(axis=1), 0)
+    index = np.arange(len(ray))
+    before = np.clip(k - 1, 0, None)
+    v0, v1 = profile[index, before], profile[index, k]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        position = at[index, before] + (half - v0) / (v1 - v0)
+    return np.where((k > 0) & np.isfinite(position), position, np.nan)
+
+
+def _on_grid(over: Fan, ray: np.ndarray, sample: np.ndarray) -> np.ndarray:
+    """(n, 2) column and row of fractional samples on given rays."""
+    first = np.clip(sample.astype(int), 0, over.column.shape[1] - 2)
+    part = sample - first
+    column = over.column[ray, first] * (1 - part) + over.column[ray, first + 1] * part
+    row = over.row[ray, first] * (1 - part) + over.row[ray, first + 1] * part
+    return np.stack([column, row], axis=1)
+
+
+def equations(runs: Runs, shape: tuple[int, int]) -> tuple[sparse.csr_array, np.ndarray]:
+    """
+    One equation a run on the nodes of a (rows, columns) grid:  z_a r_b / r_a - z_b = H (r_b / r_a - 1).
+
+    Returns the (runs, nodes) matrix and the right-hand side [mm], without weights. Exact for a near lamp: the ray from
+    the lamp over the occluder's edge a meets the deck again at b.
+    """
+    rows, columns = shape
+    ratio = runs.end_mm / runs.begin_mm
+    index_a, weight_a = _bilinear(runs.begin, rows, columns)
+    index_b, weight_b = _bilinear(runs.end, rows, columns)
+    data = np.concatenate([weight_a * ratio[:, None], -weight_b], axis=1).astype(np.float32)
+    index = np.concatenate([index_a, index_b], axis=1)
+    start = np.arange(len(ratio) + 1) * 8
+    matrix = sparse.csr_array((data.ravel(), index.ravel(), start), shape=(len(ratio), (rows + 1) * (columns + 1)))
+    return matrix, runs.drop_mm.astype(np.float32)
+
+
+def _bilinear(at: np.ndarray, rows: int, columns: int) -> tuple[np.ndarray, np.ndarray]:
+    """Node indices (n, 4) and weights (n, 4); pixel centre (0, 0) lies at node coordinates (0.5, 0.5)."""
+    c = np.clip(at[:, 0] + 0.5, 0, columns - 1e-6)
+    r = np.clip(at[:, 1] + 0.5, 0, rows - 1e-6)
+    c0, r0 = c.astype(np.int32), r.astype(np.int32)
+    fc, fr = c - c0, r - r0
+    first = r0 * (columns + 1) + c0
+    index = np.stack([first, first + 1, first + columns + 1, first + columns + 2], axis=1)
+    weight = np.stack([(1 - fr) * (1 - fc), (1 - fr) * fc, fr * (1 - fc), fr * fc], axis=1)
+    return index, weight

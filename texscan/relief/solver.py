@@ -1,0 +1,247 @@
+"""The height solver: from one to many raking-light views to a height map in mm, with what is known of its errors."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from scipy import ndimage
+
+from ..errors import ReliefError
+from ..model import Grid, LitView, Relief
+from . import forward, integrate, passes
+from .passes import Settings, State
+from .pyramid import Level, pyramid
+
+CARD_MM = 0.15  # thickness of the card: the deck's top plane lies this far below z = 0 [mm]
+TOP_SHARE = 0.02  # of the area that stands above the top plane
+PAPER_REFLECTANCE = 0.8  # of plain printing paper, where the card does not say; common practice, no source
+ALBEDO_WITHOUT_CARD = 0.6  # of a deck's paint, where there is no paper to compare with
+LEAST_MEASURED = 2000  # pixels: below this no texture figure means anything
+LEAST_LIT_SHARE = 0.2  # of a view's measured pixels
+GAP_MM = 2.0  # a shadow gap is filled this far from lit deck; farther in, nothing is known [mm]
+SPECK_MM = 0.5  # unmeasured specks are filled this far from measured deck [mm]
+SAME_SIDE_DEG = 30.0  # two lights closer in azimuth than this tell much the same
+OPPOSED_DEG = 135.0  # two lights farther apart than this are opposed, nearer they are square
+DISAGREE = 0.25  # shading and shadows disagree when their sizes differ by more than this
+FEWEST_RUNS = 200  # fewer shadow runs confirm no size
+SMOOTH_MM = 0.03  # relief (2 to 98 %) below this is nearly smooth [mm]
+
+# Standard uncertainty that the solver itself leaves: of all heights together (relative), and of the contact-area
+# fraction (absolute), by the arrangement of the lights.
+SOLVER_U: dict[str, tuple[float, float]] = {
+    "one": (0.15, 0.06),
+    "opposed": (0.07, 0.04),
+    "square": (0.07, 0.04),
+    "many": (0.03, 0.02),
+}
+U_WITHOUT_CARD = 1.5  # factor on both when the paint's albedo is not known
+
+
+def solve(
+    views: tuple[LitView, ...],
+    grid: Grid,
+    *,
+    paper_reflectance: float | None,
+    settings: Settings | None = None,
+) -> Relief:
+    """
+    Height map of a patch from its lit views.
+
+    Parameters
+    ----------
+    views : tuple of LitView, one or more, all on `grid`
+        NaN brightness is not used. Two views count as opposed, square or the same side by their azimuths.
+    grid : Grid
+    paper_reflectance : float or None
+        Of the card's bare paper, 0 to 1; None without a card: the paint's albedo is then assumed and intervals widen.
+    settings : Settings, optional
+        Instead of those for this number of views.
+
+    Returns
+    -------
+    Relief, the 2 % top plane at z = -CARD_MM, NaN where no view measured and deep inside shadow gaps no light reaches.
+
+    Raises
+    ------
+    ReliefError
+        Nothing measured, or nothing lit.
+
+    Notes
+    -----
+    Gauss-Newton on the forward model (matt paint under a clear skin, bounced light, blur), coarse to fine, with robust
+    weights from wide to tight; every shadow run adds the exact equation of its ray. The paint's albedo is smooth up to
+    a small scatter that is eliminated pixel by pixel. Wavelengths beyond 12 mm are pulled flat: form is not claimed.
+    """
+    views, grid, window, full = _cropped(_checked(views, grid), grid)
+    known = settings or settings_for(len(views), paper_reflectance)
+    if paper_reflectance is None:
+        level = float(np.nanmedian([np.nanmedian(view.brightness) for view in views]))
+        known = replace(known, paper=ALBEDO_WITHOUT_CARD / level)
+    levels = pyramid(views, grid)
+    state, ratio = _climb(levels, known)
+    height = _on_top_plane(np.where(_told(levels[-1], state), integrate.pixels(state.nodes_mm), np.nan))
+    whole = np.full(full, np.nan, np.float32)
+    whole[window] = height
+    gain_u, contact_u = solver_u(views, card=paper_reflectance is not None)
+    lit = passes.lit_pixels(levels[-1], state)
+    seen = np.isfinite(levels[-1].seen)
+    return Relief(
+        height_mm=whole,
+        gain_u=gain_u,
+        contact_u=contact_u,
+        shading_over_shadow=ratio,
+        lit_share=tuple((lit.sum(axis=(1, 2)) / seen.sum(axis=(1, 2))).tolist()),
+        residual=_residual(levels[-1], state, known),
+        flags=_flags(views, height, ratio),
+    )
+
+
+def settings_for(views: int, paper_reflectance: float | None) -> Settings:
+    """Settings by number of views; one view is sized better by the plain matt model (see calibration/relief)."""
+    paper = PAPER_REFLECTANCE if paper_reflectance is None else paper_reflectance
+    if views == 1:
+        return Settings(None, (3.0, 1.5, 0.75, 0.5), paper)
+    return Settings(forward.ROUGHNESS, (3.0, 1.5, 0.75, 0.4, 0.2), paper)
+
+
+def arrangement(views: tuple[LitView, ...]) -> str:
+    """
+    "one", "opposed", "square" or "many": what the lights together tell. Lights on one side count once.
+    """
+    apart: list[float] = []
+    for azimuth in (view.light.azimuth_deg for view in views):
+        if all(_between(azimuth, other) >= SAME_SIDE_DEG for other in apart):
+            apart.append(azimuth)
+    if len(apart) == 1:
+        return "one"
+    if len(apart) == 2:
+        return "opposed" if _between(*apart) >= OPPOSED_DEG else "square"
+    return "many"
+
+
+def solver_u(views: tuple[LitView, ...], *, card: bool) -> tuple[float, float]:
+    """Standard uncertainty that the solver leaves: relative of the heights, absolute of the contact-area fraction."""
+    gain_u, contact_u = SOLVER_U[arrangement(views)]
+    factor = 1.0 if card else U_WITHOUT_CARD
+    return gain_u * factor, contact_u * factor
+
+
+def _between(a_deg: float, b_deg: float) -> float:
+    """Angle between two azimuths, 0 to 180."""
+    return abs((a_deg - b_deg + 180) % 360 - 180)
+
+
+def _checked(views: tuple[LitView, ...], grid: Grid) -> tuple[LitView, ...]:
+    if not views:
+        raise ReliefError("No lit view was left to measure from. Take at least one photo with the torch at the side.")
+    for view in views:
+        if view.brightness.shape != grid.shape:
+            raise ValueError(f"a view of {view.brightness.shape} pixels does not lie on a grid of {grid.shape}")
+    measured = np.isfinite([view.brightness for view in views]).any(axis=0)
+    if measured.sum() < LEAST_MEASURED:
+        raise ReliefError(
+            f"Only {int(measured.sum())} pixels show deck that can be measured; {LEAST_MEASURED} are needed. "
+            "Move closer, or uncover more of the deck inside the card."
+        )
+    for number, view in enumerate(views, start=1):
+        if not np.nanmedian(view.brightness) > 0:
+            raise ReliefError(f"View {number} shows no lit deck. Check that the torch reaches the patch.")
+    return views
+
+
+def _cropped(views: tuple[LitView, ...], grid: Grid):
+    """Views and grid cut to the measured part, with the window that it fills of the full shape."""
+    measured = np.isfinite([view.brightness for view in views]).any(axis=0)
+    rows, columns = (np.flatnonzero(measured.any(axis=axis)) for axis in (1, 0))
+    window = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    cut = Grid(
+        grid.x0_mm + columns[0] * grid.step_mm, grid.y1_mm - rows[0] * grid.step_mm, grid.step_mm,
+        int(rows[-1] - rows[0] + 1), int(columns[-1] - columns[0] + 1),
+    )  # fmt: skip
+    return (
+        tuple(replace(v, brightness=v.brightness[window], shaded_by_card=v.shaded_by_card[window]) for v in views),
+        cut, window, grid.shape,
+    )  # fmt: skip
+
+
+def _climb(levels: list[Level], settings: Settings) -> tuple[State, float | None]:
+    """Solve from the coarsest level to the finest; also the size by shading alone over the size by shadows."""
+    state, ratio = passes.flat_state(levels[0]), None
+    compare_at = max(0, len(levels) - 2)
+    for number, level in enumerate(levels):
+        if number:
+            state = passes.finer_state(state, level)
+        for scale in settings.cauchy if number == 0 else settings.cauchy[-settings.fine_passes :]:
+            state = passes.height_pass(level, state, settings, scale)
+            if settings.bounce:
+                state = passes.bounce_pass(level, state, settings)
+        if number == compare_at:
+            ratio = _shading_over_shadow(level, state, settings)
+    return state, ratio
+
+
+def _shading_over_shadow(level: Level, state: State, settings: Settings) -> float | None:
+    """
+    Drops that shading alone gives between the ends of the shadow runs, over the drops that their rays lost.
+    """
+    found = passes.seen_runs(level, state)
+    if len(found) < 2:  # what lies in shadow is lit by no other view
+        return None
+    if sum(side.size for _, _, side in found) < FEWEST_RUNS:
+        return None
+    bare = replace(settings, runs=False)
+    for _ in range(2):
+        state = passes.height_pass(level, state, bare, settings.cauchy[-1])
+    told = np.concatenate([matrix @ state.nodes_mm.ravel() for _, matrix, _ in found])
+    drop = np.concatenate([side for _, _, side in found])
+    return float((told * drop).sum() / (drop * drop).sum())
+
+
+def _told(level: Level, state: State) -> np.ndarray:
+    """(rows, columns) bool: pixels whose height is told by light or lies in a narrow gap between such pixels."""
+    step = level.grid.step_mm
+    measured = np.isfinite(level.seen).any(axis=0)
+    lit = passes.lit_pixels(level, state).any(axis=0)
+    told = measured & (ndimage.distance_transform_edt(~lit) * step <= GAP_MM)
+    size = 2 * int(SPECK_MM / step) + 1
+    closed = cv2.morphologyEx(told.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((size, size), np.uint8))
+    return told | (closed.astype(bool) & ~measured & _inside(measured))
+
+
+def _inside(measured: np.ndarray) -> np.ndarray:
+    """Measured pixels and the holes they enclose."""
+    return ndimage.binary_fill_holes(measured)
+
+
+def _on_top_plane(height: np.ndarray) -> np.ndarray:
+    """Heights moved so that TOP_SHARE of the area stands above -CARD_MM."""
+    return (height - np.nanquantile(height, 1 - TOP_SHARE) - CARD_MM).astype(np.float32)
+
+
+def _residual(level: Level, state: State, settings: Settings) -> float:
+    """Relative rms of the lit pixels against the re-lit views, each pixel's own albedo fitted."""
+    f = passes.responses(level, state, settings)
+    lit = passes.lit_pixels(level, state)
+    ratio = np.where(lit, passes.over_level(level, state) - state.bounced, 0)
+    own = np.where(lit, f, 0)
+    gain = (own * ratio).sum(axis=0) / np.maximum((own * own).sum(axis=0), 1e-6)
+    left = (ratio - own * gain)[lit]
+    return float(np.sqrt(np.mean(left**2)) / np.sqrt(np.mean(ratio[lit] ** 2))) if lit.any() else float("nan")
+
+
+def _flags(views: tuple[LitView, ...], height: np.ndarray, ratio: float | None) -> tuple[str, ...]:
+    flags = []
+    azimuths = [view.light.azimuth_deg for view in views]
+    if arrangement(views) == "one":
+        flags.append("one-view")
+    if any(_between(a, b) < SAME_SIDE_DEG for i, a in enumerate(azimuths) for b in azimuths[:i]):
+        flags.append("same-light")
+    if ratio is None and len(views) > 1:
+        flags.append("no-shadows-on-deck")
+    elif abs(ratio - 1) > DISAGREE:
+        flags.append("shading-and-shadow-disagree")
+    if np.nanquantile(height, 0.98) - np.nanquantile(height, 0.02) < SMOOTH_MM:
+        flags.append("nearly-smooth")
+    return tuple(flags)
