@@ -2,9 +2,9 @@
 Height maps of invented boat decks, in mm: moulded lozenge, square frusta, pebble, broadcast grit; worn and filled.
 
 A `Deck` is a recipe; `height` evaluates it at any separable grid, so that a coarse and a fine mesh of one deck agree.
-x to the right, y up, z out of the deck; arrays are (rows, columns) with row 0 at the largest y. The shapes are geometry
-of our own making, within the ranges that the trade's patterns have (0.25 to 0.8 mm deep, flanks of 30 to 60 degrees:
-common practice, no source). Nothing here comes from texscan: the renders made from it are checks from outside.
+x to the right, y up, z out of the deck; arrays are (rows, columns) with row 0 at the largest y. The shapes are
+geometry of our own making, within the ranges that the trade's patterns have (0.25 to 0.8 mm deep, flanks of 30 to 60
+degrees: common practice, no source). Nothing here comes from texscan: renders made from it are checks from outside.
 """
 
 from __future__ import annotations

@@ -1,14 +1,14 @@
 """
 Small rendered patches for building and calibrating a height solver: straight down, no card, light known exactly.
 
-Each patch is one invented deck (`decks.py`) under lamps at known places, rendered with bounced light (`render.py`), and
-then the same through a phone's optics: blur, noise, 8-bit JPEG.
+Each patch is one invented deck (`decks.py`) under lamps at known places, rendered with bounced light (`render.py`),
+and then the same through a phone's optics: blur, noise, 8-bit JPEG.
 
     python patches.py render --seeds 0:24 --out PACK.npz [--side 32] [--variant cuda_ad_rgb]
     python patches.py unpack PACK.npz --out FOLDER
 
-`brightness` is radiance over that of level matt paper of reflectance 0.8 lit by the same lamp at the same place, so that
-such paper reads 1; the ambient part is one picture in the same unit, and stands added in `brightness`.
+`brightness` is radiance over that of level matt paper of reflectance 0.8 lit by the same lamp at the same place, so
+that such paper reads 1; the ambient part is one picture in the same unit, and stands added in `brightness`.
 """
 
 from __future__ import annotations
@@ -29,7 +29,6 @@ from scipy.ndimage import gaussian_filter
 STEP_MM = 0.1
 MESH_STEP_MM = 0.05
 MARGIN_MM = 15.0
-LAMP_RADIUS_MM = 7.5
 FULL_WELL = 12_000  # electrons at a phone pixel's white, from memory
 READ_NOISE = 4  # electrons, from memory
 WHITE = 0.92  # where the 99.7 % level of the brightness goes, of the sensor's range
@@ -81,7 +80,7 @@ def recipe(seed):
         "elevation_deg": elevations.tolist(),
         "distance_mm": distances.tolist(),
         "blur_mm": float(rng.uniform(0.05, 0.1)),
-        "s_curve": 0.0,
+        "lamp_radius_mm": float(rng.uniform(4, 12)),
     }
 
 
@@ -133,9 +132,9 @@ def render_patch(mi, seed, side_mm, samples):
     base = {"type": "scene", "integrator": render.integrator(), "sensor": sensor, "deck": shape}
     torch = []
     for i, place in enumerate(lamps(light)):
-        scene = mi.load_dict({**base, "lamp": render.lamp(mi, place, LAMP_RADIUS_MM)})
+        scene = mi.load_dict({**base, "lamp": render.lamp(mi, place, light["lamp_radius_mm"])})
         radiance = render.picture(mi, scene, samples=samples, seed=10 * seed + i)[..., 0]
-        level = render.lamp_irradiance(place, LAMP_RADIUS_MM, x[None, :], y[:, None])
+        level = render.lamp_irradiance(place, light["lamp_radius_mm"], x[None, :], y[:, None])
         torch.append(radiance / (level * render.PAPER_REFLECTANCE / np.pi))
     ambient = np.zeros(truth.shape)
     if light["ambient_share"] > 0:
@@ -170,7 +169,7 @@ def decode(data, full):
 
 
 def pack(mi, seeds, *, side_mm, samples, linear, limit_s=np.inf):
-    """Arrays for one .npz: phone pictures as JPEG bytes, the linear ones as float16 if asked for; stops after limit_s."""
+    """Arrays for one .npz: phone pictures as JPEG bytes, linear ones as float16 if asked for; ends after limit_s."""
     out, done, begin = {"side_mm": np.array(side_mm)}, [], time.perf_counter()
     for seed in seeds:
         start = time.perf_counter()
@@ -217,7 +216,7 @@ def unpack(packed, folder):
             lamps_mm=lamps(light),
             x_mm=x,
             y_mm=y,
-            params=json.dumps({"seed": seed, **light, "lamp_radius_mm": LAMP_RADIUS_MM, "deck": asdict(deck)}),
+            params=json.dumps({"seed": seed, **light, "deck": asdict(deck)}),
             **extra,
         )
 

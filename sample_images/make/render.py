@@ -19,7 +19,7 @@ LANES = {"cuda": 60_000_000, "llvm": 12_000_000}  # samples a pass, so that the 
 
 
 def load_mitsuba(variant):
-    """The renderer, in the variant asked for: scalar_rgb needs nothing else, llvm_ad_rgb a libLLVM, cuda_ad_rgb a card."""
+    """The renderer, in the variant asked for: scalar_rgb runs alone, llvm_ad_rgb needs libLLVM, cuda_ad_rgb a GPU."""
     import mitsuba as mi
 
     mi.set_variant(variant)
@@ -146,7 +146,7 @@ def lamp(mi, position_mm, radius_mm, *, colour=(1.0, 1.0, 1.0)):
 
 
 def lamp_irradiance(position_mm, radius_mm, x_mm, y_mm):
-    """Irradiance of a ball of unit radiance on the level plane z = 0: pi R^2 cos / r^2, exact while none of it is hidden."""
+    """Irradiance of a ball of unit radiance on the level plane z = 0: pi R^2 cos / r^2, exact while all is seen."""
     x, y, z = (p - q for p, q in zip(position_mm, (x_mm, y_mm, 0.0), strict=True))
     squared = x**2 + y**2 + z**2
     return np.pi * radius_mm**2 * z / np.sqrt(squared) / squared
