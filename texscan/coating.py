@@ -1,9 +1,9 @@
 """
 What coats of paint leave of a texture: retain-and-flood on the measured heights, with the model-free bounds.
 
-A share of the wet film stays where it was laid (the peak share, 1 = conformal), the rest runs to the lowest places and
-finds a level; then every point shrinks to its solids. Paint is conserved exactly. Derived; not yet checked on a painted
-deck: a test patch measured before and after one coat gives the true peak share (`peak_share_from_test`).
+A share of the wet film stays where it was laid (the peak share, 1 = conformal), the rest runs to the lowest places
+and finds a level; then every point shrinks to its solids. Paint is conserved exactly. Derived; not yet checked on a
+painted deck: a test patch measured before and after one coat gives the true peak share (`peak_share_from_test`).
 """
 
 from __future__ import annotations
@@ -18,9 +18,7 @@ from texscan.errors import SettingsError
 from texscan.levelling import peak_share_range
 from texscan.model import COVERAGE_FACTOR, Budget, Coat, Filters, Forecast, Measured
 
-QUANTILES = (
-    40_000  # the forecast needs the distribution of heights only; this many equal-area steps stand for the map
-)
+QUANTILES = 40_000  # equal-area steps that stand for the map: the forecast needs its distribution of heights only
 LEAST_GAIN = 0.05  # the interval's low end of all heights, so that a hopeless budget stays finite
 UM_PER_MM = 1000.0
 DEFAULT_PEAK_SHARE = (0.3, 0.5, 0.9)  # rolled paint, policy: no measurement on a deck is published
@@ -72,8 +70,8 @@ def after_coat(height_mm: np.ndarray, coat: Coat, peak_share: float) -> np.ndarr
 
     Notes
     -----
-    f = z + r w; L with mean(max(L - f, 0)) = (1 - r) w; z' = z + v (max(f, L) - z). Heights that were in order stay in
-    order, and no step grows: void depth and relief never rise.
+    f = z + r w; L with mean(max(L - f, 0)) = (1 - r) w; z' = z + v (max(f, L) - z). Heights that were in order stay
+    in order, and no step grows: void depth and relief never rise.
     """
     if not 0 <= peak_share <= 1:
         raise ValueError(f"peak share must be 0 to 1, got {peak_share}")
@@ -129,8 +127,8 @@ def peak_share_from_test(before: Measured, after: Measured, coat: Coat) -> Measu
     if share + COVERAGE_FACTOR * u < 0 or share - COVERAGE_FACTOR * u > 1:
         raise SettingsError(
             f"The test patch went from {before.value:.3f} to {after.value:.3f} mm of void depth; one coat of "
-            f"{coat.dry_um:.0f} um dry can take 0 to {dry_mm:.3f} mm. Check that both sets show the same patch and that "
-            "the film is right."
+            f"{coat.dry_um:.0f} um dry can take 0 to {dry_mm:.3f} mm. Check that both sets show the same patch and "
+            "that the film is right."
         )
     return Measured.from_u(share, u, at_least=0.0, at_most=1.0)
 

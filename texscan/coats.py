@@ -122,12 +122,10 @@ def _flow(table: dict, where: str) -> Flow | None:
         return None
     if "peak_share" in table:
         raise SettingsError(
-            f"{where} has both peak_share and {stated[0]}; the peak share is given or computed, not both."
+            f"{where} has both peak_share and {stated[0]}; give the peak share or let it be computed."
         )
     if "viscosity_pa_s" not in table or "open_time_s" not in table:
-        raise SettingsError(
-            f"{where} has {stated[0]}; viscosity_pa_s and open_time_s are both needed to compute a peak share."
-        )
+        raise SettingsError(f"{where} has {stated[0]}; a computed peak share needs viscosity_pa_s and open_time_s.")
     tension = table.get("surface_tension_n_m", DEFAULT_SURFACE_TENSION_N_M)
     density = table.get("density_kg_m3", DEFAULT_DENSITY_KG_M3)
     return Flow(

@@ -1,8 +1,9 @@
 """
 How a wet film levels over relief: decay of its waves, what shrinkage leaves, and the share that stays on the peaks.
 
-All of it is for a Newtonian film much thinner than the pitch; thixotropic deck paint stops earlier (`stopped_amplitude_mm`).
-Nobody has checked these equations on a painted deck: a test patch measured before and after one coat outranks them.
+All of it is for a Newtonian film much thinner than the pitch; thixotropic deck paint stops earlier
+(`stopped_amplitude_mm`). Nobody has checked these equations on a painted deck: a test patch measured before and after
+one coat outranks them.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ def decay_time_s(pitch_mm: float, film_mm: float, flow: Flow) -> float:
 
 
 def bond_number(pitch_mm: float, flow: Flow) -> float:
-    """Gravity over surface tension for a wave on a level deck, rho g / (sigma k^2), k = 2 pi / pitch (linear theory)."""
+    """Gravity over surface tension for a wave on a level deck: rho g / (sigma k^2), k = 2 pi / pitch."""
     k = 2000 * math.pi / pitch_mm
     return flow.density_kg_m3 * GRAVITY_M_S2 / (flow.surface_tension_n_m * k**2)
 

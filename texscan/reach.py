@@ -1,9 +1,9 @@
 """
 What an abrasive with a round tip touches of a texture: closing of the height map with a ball.
 
-Paint holds where contaminant and gloss are taken off; a flat disc keys the tops only. The tip radii that stand for real
-tools (0.1 mm a bristle, 2 to 5 mm a soft pad) are assumptions, from memory, and no published test ties adhesion to reach:
-read it as a risk, not as a strength.
+Paint holds where contaminant and gloss are taken off; a flat disc keys the tops only. The tip radii that stand for
+real tools (0.1 mm a bristle, 2 to 5 mm a soft pad) are assumptions, from memory, and no published test ties adhesion
+to reach: read it as a risk, not as a strength.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ RADII_MM: tuple[float | None, ...] = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, None)
 TOUCH_MM = 0.02  # a gap up to this counts as touched: roughness below the S-filter; a setting
 LEAST_GAIN = 0.05  # keeps the low end of all heights finite under a hopeless budget
 MOST_OPERATIONS = 4e8  # pixels times ball offsets before the grid is coarsened (about one second)
+LEAST_ROWS = 8  # a coarsened map keeps this many
 ROWS_AT_ONCE = 32  # keeps the working rows in the processor's cache
 
 
@@ -53,8 +54,8 @@ def reach(
     Notes
     -----
     Touched where closing(z) - z <= touch; areas weighed by sqrt(1 + |grad z|^2); gap = mean(closing(z) - z). A tip
-    smaller than a step touches all that the map can show. Near-tangent gaps are tiny, so the share depends on `touch_mm`
-    where the gap does not.
+    smaller than a step touches all that the map can show. Near-tangent gaps are tiny, so the share depends on
+    `touch_mm` where the gap does not.
     """
     height = np.asarray(height_mm, np.float32)
     if not np.isfinite(height).any():
@@ -120,7 +121,7 @@ def _half_width_mm(span_mm: float, radius_mm: float) -> float:
 
 
 def _highest(height: np.ndarray, cap: list[tuple[int, int, float]]) -> np.ndarray:
-    """Dilation: the highest of the shifted copies, each lowered by the ball's sag; outside the array counts as -inf."""
+    """Dilation: highest of the shifted copies, each lowered by the ball's sag; outside the array counts as -inf."""
     rows, columns = height.shape
     result = np.full_like(height, -np.inf)
     for start in range(0, rows, ROWS_AT_ONCE):
@@ -175,7 +176,7 @@ def _coarser(height: np.ndarray, step_mm: float, radius_mm: float) -> tuple[np.n
     span = float(np.nanmax(height) - np.nanmin(height))
     ball_pixels = math.pi * (_half_width_mm(span, radius_mm) / step_mm) ** 2
     factor = max(1, math.ceil((height.size * ball_pixels / MOST_OPERATIONS) ** 0.25))
-    if factor == 1:
+    if factor == 1 or min(height.shape) < LEAST_ROWS * factor:
         return height, step_mm
     rows, columns = (n // factor for n in height.shape)
     blocks = height[: rows * factor, : columns * factor].reshape(rows, factor, columns, factor)
