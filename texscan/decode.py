@@ -9,6 +9,7 @@ container has applied it already), and a colour profile that is not sRGB is conv
 from __future__ import annotations
 
 import io
+import logging
 import re
 import struct
 import warnings
@@ -34,6 +35,21 @@ JPEG_MARKER = re.compile(
     rb"\xff[^\x00\xff\xd0-\xd7]", re.DOTALL
 )  # a marker inside entropy-coded data, ITU-T T.81 B.1.1
 JPEG_FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}  # SOF0..SOF15 without DHT, JPG, DAC
+
+# what tifffile raises on tags with absurd contents
+TIFF_ERRORS = (
+    tifffile.TiffFileError,
+    ValueError,
+    TypeError,
+    LookupError,
+    ArithmeticError,
+    AttributeError,
+    OSError,
+    struct.error,
+)
+
+# tifffile reports broken tags to its log, which would reach stderr beside our own sentence
+logging.getLogger("tifffile").addHandler(logging.NullHandler())
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +254,7 @@ def _from_tiff(data: bytes, name: str) -> Decoded:
             white_is_zero = page.photometric == tifffile.PHOTOMETRIC.MINISWHITE
     except PhotoError:
         raise
-    except (tifffile.TiffFileError, ValueError, IndexError, KeyError, struct.error, OSError, AttributeError) as error:
+    except TIFF_ERRORS as error:
         raise _truncated(name) from error
     if white_is_zero:
         pixels = np.iinfo(pixels.dtype).max - pixels
@@ -313,9 +329,18 @@ def _tiff_facts(page: tifffile.TiffPage) -> Facts:
 # HEIC
 
 
+def _check_items(data: bytes, name: str) -> None:
+    """Refuse a HEIC whose item types are no text: the decoder would end the whole program on them (seen in 1.4)."""
+    for found in re.finditer(rb"infe([\x02\x03])...", data, re.DOTALL):  # ItemInfoEntry, ISO/IEC 14496-12, 8.11.6
+        at = found.end() + (2 if found[1] == b"\x02" else 4) + 2
+        if not data[at : at + 4].isascii():
+            raise _truncated(name)
+
+
 def _from_heic(data: bytes, name: str) -> Decoded:
     import pi_heif
 
+    _check_items(data, name)
     try:
         heif = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
         check_size(*heif.size, name)

@@ -21,7 +21,7 @@ import cv2
 import numpy as np
 import tifffile
 
-from texscan.decode import MAX_PIXELS, photo_from_bytes, tiff_pixels
+from texscan.decode import MAX_PIXELS, TIFF_ERRORS, photo_from_bytes, tiff_pixels
 from texscan.errors import InputError, PhotoError, ReliefError, SettingsError, StorageError
 from texscan.model import Photo
 from texscan.rawphoto import is_raw, photo_from_raw
@@ -32,7 +32,7 @@ MAX_TEXT_BYTES = 4 << 20
 MAX_SPAN_MM = 50.0  # no non-skid, and no camber of a patch, spans this; a missing-value number or a wrong unit does
 STEP_RANGE_MM = (1e-4, 2.0)  # grid steps that can hold a texture of about 1 mm
 SIGNIFICANT_DIGITS = 6
-MAP_ERRORS = (tifffile.TiffFileError, PhotoError, ValueError, IndexError, KeyError, OSError, AttributeError)
+MAP_ERRORS = (*TIFF_ERRORS, PhotoError)
 
 
 # Reading

@@ -87,7 +87,7 @@ def scored_image(
     picture, per_pixel = _fitted(photo, zone_map, grid)
     blocks = _column(zone_map, caption)
     top = HEADER + RING
-    height = max(top + picture.shape[0] + RING + 84, HEADER + height_of(blocks) + 40) + FOOTER
+    height = max(top + picture.shape[0] + RING + 84, HEADER + height_of(blocks, COLUMN_WIDTH) + 40) + FOOTER
     page = np.full((height, PAGE_WIDTH, 3), PAPER, dtype=np.uint8)
     left = MARGIN + RING + (PICTURE_BOX[0] - picture.shape[1]) // 2
     rows, columns = picture.shape[:2]

@@ -45,6 +45,7 @@ def photo_from_raw(data: bytes, name: str, *, sha256: str) -> Photo:
             pixels = raw.postprocess(
                 gamma=(1, 1),
                 no_auto_bright=True,
+                adjust_maximum_thr=0.0,  # the same white for all photos of a set
                 output_bps=16,
                 use_camera_wb=True,
                 demosaic_algorithm=rawpy.DemosaicAlgorithm.LINEAR,

@@ -17,7 +17,6 @@ RULE = (206, 212, 219)
 PAPER = (255, 255, 255)
 LEADING = 1.32  # line height over font size
 BULLET_INDENT = 22
-DEFAULT_WIDTH = 580
 FONT_FILES = {False: "Vera.ttf", True: "VeraBd.ttf"}  # free to use and to pass on; they come with reportlab
 ELLIPSIS = "..."
 NO_BREAK = "\u00a0"
@@ -95,7 +94,7 @@ def _shortened(text: str, face: ImageFont.FreeTypeFont, room: int) -> str:
     return text + ELLIPSIS
 
 
-def height_of(blocks: list[Block], width: int = DEFAULT_WIDTH) -> int:
+def height_of(blocks: list[Block], width: int) -> int:
     """Height that the blocks take below each other [px]."""
     return sum(block.before + _body(block, width) for block in blocks)
 
