@@ -1,0 +1,243 @@
+"""
+What each place of a patch says about its condition: height distributions in overlapping windows, compared with
+"sound".
+
+Absolute levels drift across a patch measured from photos, so nothing here compares heights of places far apart: each
+window is read on its own level. Its distribution is explained by cutting the top of the sound one down (worn) or by
+raising its floor (filled); what took more void depth names the condition.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from texscan.curve import FLOOR_RATIO, TOP_RATIO
+
+TILE_MM = 2.5  # windows are placed at this step and gathered from tiles of this side
+WINDOW_MM = 10.0  # side of the square with as much area as a Gaussian window weighs
+BINS = 160  # of the height histogram: about 5 um each on a texture 0.6 mm deep
+OUTSIDE_SHARE = 0.0005  # of the pixels, clipped into the first and last bin
+RATIOS = np.linspace(TOP_RATIO, FLOOR_RATIO, 49)  # of the curves that are compared
+LEAST_SHARE = 0.35  # measured share of a window below which its neighbours speak for it
+LOSS_STEPS = np.arange(0, 0.96, 0.05)  # of the relief, taken off the top or put on the floor
+BEST_QUANTILE = 0.93  # relief of the best-kept windows; robust against single outliers
+KEPT_SHARE = 0.78  # of the best-kept relief: windows above it make up the sound reference
+# Effective number of independent heights in a compared curve, and the scatter of a window's curve around the true
+# one: measured on invented decks (lozenge, frusta, pebble, grit) with 0.03 mm of noise, 0.015 to 0.03 mm.
+INDEPENDENT_HEIGHTS, LEAST_CURVE_U_MM = 8, 0.015
+# Shape of a window without a sound one beside it: log of the area within 30 % of the relief of the top plane over
+# that of the floor, worn above and filled below the middle value; measured on invented decks of nine textures at
+# half relief.
+SHAPE_BAND, SHAPE_MIDDLE, SHAPE_WEIGHT = 0.30, -0.65, 1.0
+LARGEST_LOG_RATIO = 4.0  # no single window is surer than this
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """
+    Curves of the windows around tile centres.
+
+    curves_mm : (rows, columns, 49) heights at `RATIOS`, falling; NaN where too little is measured
+    void_mm, relief_mm : (rows, columns), on the window's own top plane
+    contact : (rows, columns) share of the area within the contact depth of the window's own top plane
+    tile_px : side of a tile in pixels of the map
+    """
+
+    curves_mm: np.ndarray
+    relief_mm: np.ndarray
+    void_mm: np.ndarray
+    contact: np.ndarray
+    tile_px: int
+
+    @property
+    def usable(self) -> np.ndarray:
+        return np.isfinite(self.relief_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """
+    Log-probabilities (rows, columns, 3) of sound, worn, filled from each window alone; 0 where nothing is measured.
+
+    taken_by_wear, taken_by_fill : (rows, columns) share of the sound void depth that each took, by the best fit of
+    both
+    """
+
+    log_probability: np.ndarray
+    taken_by_wear: np.ndarray
+    taken_by_fill: np.ndarray
+
+
+def windows(z: np.ndarray, step_mm: float, contact_depth_mm: float) -> Windows:
+    """
+    Distributions in Gaussian windows around the centres of 2.5 mm tiles.
+
+    Parameters
+    ----------
+    z : (rows, columns) array
+        Filtered heights [mm]; NaN = not measured.
+    step_mm, contact_depth_mm : float
+        Grid step and depth of contact [mm].
+    """
+    tile = max(1, round(TILE_MM / step_mm))
+    rows, columns = (-(-size // tile) for size in z.shape)
+    known = np.isfinite(z)
+    low, high = np.quantile(z[known], [OUTSIDE_SHARE, 1 - OUTSIDE_SHARE]).astype(np.float64)
+    width = max((high - low) / BINS, 1e-6)
+    bins = np.clip(((high - z[known]) / width).astype(np.int64), 0, BINS - 1)
+    r, c = np.nonzero(known)
+    flat = ((r // tile) * columns + c // tile) * BINS + bins
+    counts = np.bincount(flat, minlength=rows * columns * BINS).reshape(rows, columns, BINS).astype(np.float32)
+    sigma = WINDOW_MM / (2 * math.sqrt(math.pi)) / (tile * step_mm)  # 4 pi sigma^2 = window area
+    for axis in (0, 1):
+        counts = ndimage.gaussian_filter1d(counts, sigma, axis=axis, mode="constant")
+    present = counts.sum(axis=2)
+    share = present / tile**2
+    whole = np.ones((rows, columns), np.float32)
+    for axis in (0, 1):
+        whole = ndimage.gaussian_filter1d(whole, sigma, axis=axis, mode="constant")
+    usable = share >= LEAST_SHARE * whole
+    levels = high - width * (np.arange(BINS) + 0.5)
+    weights = (counts / np.maximum(present, 1e-9)[..., None])[usable].astype(np.float64)
+    curves = np.full((rows, columns, RATIOS.size), np.nan)
+    relief, void, contact = (np.full((rows, columns), np.nan) for _ in range(3))
+    found = _curves(levels, weights)
+    top = found[:, 0]
+    curves[usable] = found
+    relief[usable] = top - found[:, -1]
+    void[usable] = (weights * np.maximum(top[:, None] - levels, 0)).sum(axis=1)
+    contact[usable] = (weights * (levels >= top[:, None] - contact_depth_mm)).sum(axis=1)
+    return Windows(curves, relief, void, contact, tile)
+
+
+def best_kept(found: Windows) -> np.ndarray:
+    """(rows, columns) bool: the windows that make up the best-kept part of the patch, told by relief and void
+    depth.""" depth = np.sqrt(found.relief_mm * found.void_mm)
+    best = np.nanquantile(depth, BEST_QUANTILE)
+    for _ in range(3):
+        kept = found.usable & (depth >= KEPT_SHARE * best)
+        best = np.median(depth[kept])
+    return kept
+
+
+def middle_curve(found: Windows, use: np.ndarray) -> np.ndarray:
+    """Median curve (49,) of the windows `use`, each less its mean [mm]."""
+    curves = found.curves_mm[use]
+    return np.median(curves - curves.mean(axis=1, keepdims=True), axis=0)
+
+
+def against_curve(found: Windows, sound_mm: np.ndarray, *, limit: float, least_u: float) -> Evidence:
+    """
+    Evidence against a sound curve.
+
+    Parameters
+    ----------
+    found : Windows
+    sound_mm : (49,) array
+        Heights of the sound texture at `RATIOS` [mm], any level.
+    limit : float
+        Share of the sound depth (geometric mean of the relief and void shares) below which a place is not sound.
+    least_u : float
+        Least standard uncertainty of the log of that share in one window.
+
+    Notes
+    -----
+    Worn: min(z, top - loss). Filled: max(z, floor + loss). The curves are compared less their means, by squares.
+    """
+    usable = found.usable
+    relief, void = sound_mm[0] - sound_mm[-1], _void(sound_mm[None])[0]
+    share = np.log(np.maximum(found.relief_mm[usable] / relief, 1e-3))
+    share = 0.5 * (share + np.log(np.maximum(_void(found.curves_mm[usable]) / void, 1e-3)))
+    kept = share > math.log(limit)
+    scatter = 1.4826 * np.median(np.abs(share[kept] - np.median(share[kept]))) if kept.sum() > 10 else 0.0
+    against = (math.log(limit) - share) / math.hypot(scatter, least_u)
+    models, losses = _models(sound_mm)
+    misfit = _misfit(found.curves_mm[usable], models)
+    worn, filled = losses[:, 1] == 0, losses[:, 0] == 0
+    variance = max(np.median(misfit.min(axis=1)[kept]) if kept.any() else 0.0, LEAST_CURVE_U_MM**2)
+    wear = (misfit[:, filled].min(axis=1) - misfit[:, worn].min(axis=1)) * INDEPENDENT_HEIGHTS / (2 * variance)
+    which = misfit.argmin(axis=1)
+    taken = np.zeros((2, *usable.shape))
+    wears, fills, none = losses[:, 0], losses[:, 1], np.zeros(len(losses))
+    both = np.stack([_taken(sound_mm, wears, none), _taken(sound_mm, none, fills)])
+    taken[:, usable] = both[:, which]
+    return Evidence(_log_probability(usable, against, wear), *taken)
+
+
+def against_limits(found: Windows, *, sound_mm: float, not_sound_mm: float) -> Evidence:
+    """
+    Evidence from each window's own shape, where there is no sound texture to compare with.
+
+    Parameters
+    ----------
+    found : Windows
+    sound_mm, not_sound_mm : float
+        Relief from which a place is surely sound, and down to which it surely is not [mm].
+
+    Notes
+    -----
+    Not sound: the relief, against the middle of both limits. Worn rather than filled: more area near the top plane
+    than near the floor. Textures that are flat at both ends as made leave this open, so the evidence counts little.
+    """
+    usable = found.usable
+    middle, half = math.sqrt(sound_mm * not_sound_mm), math.log(sound_mm / not_sound_mm) / 2
+    against = (math.log(middle) - np.log(np.maximum(found.relief_mm[usable], 1e-3))) / half
+    curves = found.curves_mm[usable]
+    band = SHAPE_BAND * (curves[:, 0] - curves[:, -1])[:, None]
+    near_top = (curves >= curves[:, :1] - band).mean(axis=1)
+    near_floor = (curves <= curves[:, -1:] + band).mean(axis=1)
+    wear = SHAPE_WEIGHT * (np.log(near_top / near_floor) - SHAPE_MIDDLE)
+    return Evidence(_log_probability(usable, against, wear), np.zeros(usable.shape), np.zeros(usable.shape))
+
+
+def _curves(levels: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Heights (n, 49) at `RATIOS` of distributions (n, bins) over falling levels (bins,)."""
+    middle = np.cumsum(weights, axis=1) - weights / 2
+    return np.stack([np.interp(RATIOS, row, levels) for row in middle])
+
+
+def _void(curves_mm: np.ndarray) -> np.ndarray:
+    """Void depth (n,) of curves (n, 49), from their 2 to 98 % part."""
+    return (curves_mm[:, :1] - curves_mm).mean(axis=1)
+
+
+def _cut(sound_mm: np.ndarray, wear: float, fill: float) -> np.ndarray:
+    """The sound curve with its top cut by `wear` and its floor raised by `fill`, shares of the relief."""
+    relief = sound_mm[0] - sound_mm[-1]
+    return np.clip(sound_mm, sound_mm[-1] + fill * relief, sound_mm[0] - wear * relief)
+
+
+def _models(sound_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Curves (k, 49) of all pairs of losses (k, 2): wear, fill."""
+    losses = np.array([(wear, fill) for wear in LOSS_STEPS for fill in LOSS_STEPS if wear + fill < 0.97])
+    return np.stack([_cut(sound_mm, *pair) for pair in losses]), losses
+
+
+def _taken(sound_mm: np.ndarray, wear: np.ndarray, fill: np.ndarray) -> np.ndarray:
+    """Share (k,) of the sound void depth that each pair of losses takes."""
+    left = _void(np.stack([_cut(sound_mm, *pair) for pair in zip(wear, fill, strict=True)]))
+    return 1 - left / _void(sound_mm[None])
+
+
+def _misfit(curves_mm: np.ndarray, models_mm: np.ndarray) -> np.ndarray:
+    """Mean squared difference (n, k) [mm2] of curves and models, each less its mean."""
+    curves = curves_mm - curves_mm.mean(axis=1, keepdims=True)
+    models = models_mm - models_mm.mean(axis=1, keepdims=True)
+    squares = (curves**2).mean(axis=1)[:, None] + (models**2).mean(axis=1) - 2 * curves @ models.T / RATIOS.size
+    return np.maximum(squares, 0)
+
+
+def _log_probability(usable: np.ndarray, against: np.ndarray, wear: np.ndarray) -> np.ndarray:
+    """(rows, columns, 3) from the log-odds of "not sound" and of "worn rather than filled"."""
+    against = np.clip(against, -LARGEST_LOG_RATIO, LARGEST_LOG_RATIO)
+    wear = np.clip(wear, -LARGEST_LOG_RATIO, LARGEST_LOG_RATIO)
+    out = np.zeros((*usable.shape, 3))
+    lost = -np.logaddexp(0, -against)
+    out[usable] = np.stack(
+        [-np.logaddexp(0, against), lost - np.logaddexp(0, -wear), lost - np.logaddexp(0, wear)], axis=1
+    )
+    return out
