@@ -128,7 +128,7 @@ def card_from_dict(data: object, path: Path) -> Card:
         found = data.get("schema") if isinstance(data, dict) else type(data).__name__
         raise CardError(f"{path.name} has schema {found!r}, {SCHEMA!r} is needed. Make a card with 'texscan card'.")
     if data.get("units") != "mm":
-        raise CardError(f"{path.name} has units {data.get('units')!r}; write its lengths in \"mm\".")
+        raise CardError(f'{path.name} has units {data.get("units")!r}; write its lengths in "mm".')
     where = path.name
     artwork = _need(data, "artwork", where, dict)
     picture = path.parent / str(_need(artwork, "file", f"{where} artwork", str))
@@ -239,7 +239,9 @@ def _read_picture(path: Path, where: str) -> np.ndarray:
     try:
         raw = np.frombuffer(path.read_bytes(), dtype=np.uint8)
     except OSError as error:
-        raise CardError(f"{where} names the artwork {path.name}, which cannot be read. Put it beside {where}.") from error
+        raise CardError(
+            f"{where} names the artwork {path.name}, which cannot be read. Put it beside {where}."
+        ) from error
     picture = cv2.imdecode(raw, cv2.IMREAD_GRAYSCALE) if raw.size else None
     if picture is None:
         raise CardError(f"The artwork {path.name} is not a picture. Make the card again with 'texscan card'.")
