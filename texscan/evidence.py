@@ -115,8 +115,8 @@ def windows(z: np.ndarray, step_mm: float, contact_depth_mm: float) -> Windows:
 
 
 def best_kept(found: Windows) -> np.ndarray:
-    """(rows, columns) bool: the windows that make up the best-kept part of the patch, told by relief and void
-    depth.""" depth = np.sqrt(found.relief_mm * found.void_mm)
+    """(rows, columns) bool: the windows of the best-kept part of the patch, told by relief and void depth."""
+    depth = np.sqrt(found.relief_mm * found.void_mm)
     best = np.nanquantile(depth, BEST_QUANTILE)
     for _ in range(3):
         kept = found.usable & (depth >= KEPT_SHARE * best)

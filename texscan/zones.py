@@ -64,8 +64,8 @@ class Reference:
 def reference_from(
     z_filtered: np.ndarray, step_mm: float, filters: Filters, use: np.ndarray | None = None
 ) -> Reference:
-    """What sound looks like, from a filtered map (pixels `use`, such as its sound zone; all measured ones if left
-    out).""" z = np.asarray(z_filtered) if use is None else np.where(use, z_filtered, np.nan)
+    """What sound looks like, from a filtered map: pixels `use`, such as its sound zone, or all measured ones."""
+    z = np.asarray(z_filtered) if use is None else np.where(use, z_filtered, np.nan)
     found = evidence.windows(z, step_mm, filters.contact_depth_mm)
     figures = measured_heights(z, step_mm, filters, Budget())
     return Reference(evidence.middle_curve(found, found.usable), {key: figures[key].value for key in FIGURE_KEYS})
