@@ -9,6 +9,7 @@ painted deck: a test patch measured before and after one coat gives the true pea
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -100,6 +101,31 @@ def void_depth_bounds(void_depth_mm: float, coats: tuple[Coat, ...]) -> tuple[fl
     return least, void_depth_mm
 
 
+def void_depth_after(void_depth_mm: Measured, coats: tuple[Coat, ...]) -> Measured:
+    """
+    Void depth of any part of a texture after the coats, from its void depth alone.
+
+    Parameters
+    ----------
+    void_depth_mm : of the part before the first coat [mm].
+    coats : with the peak share that holds here.
+
+    Returns
+    -------
+    Measured [mm]: low takes the low peak share on the low end, high the high ones.
+
+    Notes
+    -----
+    V' = V - v w (1 - r), and never less than (1 - v) V: conservation, for a top plane that rises with its own film.
+    """
+    ends = [void_depth_mm.low, void_depth_mm.value, void_depth_mm.high]
+    for i in range(3):
+        for coat in coats:
+            drained = ends[i] - coat.dry_um / UM_PER_MM * (1 - coat.peak_share[i])
+            ends[i] = max(drained, (1 - coat.solids_as_applied) * ends[i])
+    return Measured(ends[1], ends[0], ends[2])
+
+
 def peak_share_from_test(before: Measured, after: Measured, coat: Coat) -> Measured:
     """
     The peak share that a test patch showed: void depth measured before and after one coat.
@@ -148,8 +174,9 @@ def forecast(
 
     Returns
     -------
-    Forecast. Low takes the low peak share of every coat on the low end of the measured heights, high the high ends:
-    wider than 95 %. Contact area and peak film are sorted so that low <= likely <= high.
+    Forecast; its coats carry the peak share that was used. Low takes the low peak share of every coat on the low end
+    of the measured heights, high the high ends: wider than 95 %. Contact area and peak film are sorted so that
+    low <= likely <= high.
 
     Raises
     ------
@@ -170,7 +197,7 @@ def forecast(
         return tuple(_ordered(values, widen) for values in zip(*(run[name] for run in runs), strict=True))
 
     return Forecast(
-        coats=tuple(coats),
+        coats=tuple(replace(coat, peak_share=share) for coat, share in zip(coats, shares, strict=True)),
         void_depth_mm=entries("void"),
         relief_mm=entries("relief"),
         contact_area_fraction=entries("contact", contact_spread),

@@ -2,8 +2,8 @@
 The old coating and the new one: what may go over what, the solvent-rag test, and the recoat window.
 
 Strong solvents of a two-part paint lift a one-part film. The rules here are trade practice (several published trade
-sources agree on the lifting); the data sheet of the paint in hand and a taped adhesion test on a cured patch (ISO 2409
-or ASTM D3359 on a smooth border, ISO 4624 pull-off on texture) outrank them.
+sources agree on the lifting); the data sheet of the paint in hand and a taped adhesion test on a cured patch (ISO
+2409 or ASTM D3359 on a smooth border, ISO 4624 pull-off on texture) outrank them.
 """
 
 from __future__ import annotations
@@ -18,6 +18,10 @@ from texscan.limits import Limits
 EXISTING = ("gelcoat", "one-part", "two-part", "unknown")
 PLANNED = ("one-part", "two-part")
 SEEN = ("unharmed", "softened", "wrinkled", "lifted")
+ATTACKED = ("wrinkled", "lifted")
+BARRIER = (
+    "Another paint whose reducer leaves the film unharmed, or a tie coat that the paint's maker approves for it."
+)
 FOR, AGAINST, OPEN, NOT_APPLIED = "for recoat", "against recoat", "open", "not applied"
 
 
@@ -143,6 +147,11 @@ def after_rag_test(job: Job, limits: Limits) -> Job:
 
 def paint_verdict(job: Job, limits: Limits) -> PaintVerdict:
     """What may go over the old coating, rag test taken into account; the rules are `TABLE`."""
+    test = job.rag_test
+    if test and test.seen in ATTACKED and test.reducer == job.planned and job.existing != "gelcoat":
+        return PaintVerdict(
+            AGAINST, f"The new paint's own reducer {test.seen} the old film: it has to come off.", BARRIER
+        )
     known = after_rag_test(job, limits)
     outcome, sentence, change = TABLE[known.existing, known.planned]
     coarse, fine = (limits.practice[key].value for key in ("grit_coarse", "grit_fine"))

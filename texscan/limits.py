@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from texscan.errors import SettingsError
 from texscan.settings import number, parse, refuse_unknown, text_of
+from texscan.zones import ZoneLimits
 
 LIMIT_KEYS = ("value", "unit", "reason", "provenance")
 SHARE = (0.0, 1.0)
@@ -23,7 +24,12 @@ KNOWN: dict[str, dict[str, tuple[float, float]]] = {
         "key_radius_mm": (0.05, 20.0),
         "reach_gap_mm": RELIEF_MM,
     },
-    "zones": {"sound_relief_mm": RELIEF_MM, "not_sound_relief_mm": RELIEF_MM},
+    "zones": {
+        "sound_relief_mm": RELIEF_MM,
+        "not_sound_relief_mm": RELIEF_MM,
+        "kept_share": SHARE,
+        "share_u": SHARE,
+    },
     "practice": {
         "recoat_window_h": (0.1, 1000.0),
         "grit_coarse": (20.0, 3000.0),
@@ -90,6 +96,11 @@ def limits_from_toml(text: str, name: str, base: Limits | None = None) -> Limits
                 "the first must not be larger than the second."
             )
     return Limits(**sections)
+
+
+def zone_limits(limits: Limits) -> ZoneLimits:
+    """The section [zones] as the zones take it."""
+    return ZoneLimits(**{name: limit.value for name, limit in limits.zones.items()})
 
 
 def _section(table: object, section: str, name: str, base: Limits | None) -> dict[str, Limit]:
