@@ -15,7 +15,9 @@ SKIN_REFLECTANCE = 0.04  # of a surface of refractive index 1.5 at normal incide
 ROUGHNESS = (
     0.2  # rms slope of the microfacets of satin paint x sqrt(2); from the calibration decks, which span 0.15-0.3
 )
+GRAZING_LOSS = 0.37  # of light skimming a skin of roughness 0.2, see `transmitted`
 SLOPE_STEP = 0.01  # for the derivatives of the response by finite difference
+LEAST_BODY = 0.3  # of a level face's brightness that is the paint's own, at least
 COSINE_FLOOR = 0.02  # Fresnel terms are held below this cosine of incidence
 
 
@@ -35,38 +37,53 @@ def lambert(p: np.ndarray, q: np.ndarray, light: Lighting) -> np.ndarray:
     return (1 - light.x * p - light.y * q) / np.sqrt(1 + p * p + q * q)
 
 
-def _transmitted(cosine: np.ndarray) -> np.ndarray:
-    """Share of light that enters the skin (Schlick's 1994 fit of the Fresnel equations)."""
-    return (1 - SKIN_REFLECTANCE) * (1 - (1 - cosine) ** 5)
-
-
-def _highlight(p: np.ndarray, q: np.ndarray, facing: np.ndarray, light: Lighting, roughness: float) -> np.ndarray:
+def transmitted(cosine: np.ndarray, roughness: float) -> np.ndarray:
     """
-    Mirror-like part times pi over the level matt signal of a white body: pi D F / (4 n.v sin e), Beckmann's D.
+    Share of light that enters a rough skin, by the cosine of its incidence on the mean face.
 
-    Masking is left out: it is near 1 where this part is not negligible (Cook and Torrance 1982).
+    Our fit, good to 0.01, of 1 - (albedo of a rough dielectric of index 1.5 after Walter et al. 2007) summed over its
+    facets for roughness 0.15 to 0.3: roughness spares grazing light much of the loss of a smooth skin.
     """
-    # Half vector between the lamp (sin e (x, y, 1)) and the camera (0, 0, 1); its third component is cos of half the
-    # angle between the two, times its length.
-    up = 1 + light.sine
-    length = np.sqrt(2 * up)
-    along = (up - light.sine * (light.x * p + light.y * q)) * facing / length
-    along2 = np.clip(along * along, 1e-3, 1)
-    lobe = np.exp((1 - 1 / along2) / np.float32(roughness**2)) / (np.float32(np.pi * roughness**2) * along2 * along2)
-    fresnel = 1 - _transmitted(length / 2)
-    return np.float32(np.pi / 4) * lobe * fresnel / (facing * light.sine)
+    loss = np.float32(GRAZING_LOSS * (0.2 / roughness) ** 0.75)
+    return np.float32(1 - SKIN_REFLECTANCE) * (1 - loss * (1 - cosine) ** 3)
+
+
+def _highlight(facing: np.ndarray, along: np.ndarray, incidence: np.ndarray, light: Lighting, roughness: float):
+    """
+    Mirror-like part times pi over the level matt signal of a white body: pi D F G / (4 n.v sin e).
+
+    D and G after Walter et al. 2007 (GGX); `along` is the cosine between the face and the half vector.
+    """
+    a2 = np.float32(roughness**2)
+    along2 = along * along
+    lobe = a2 / (np.float32(np.pi) * (along2 * (a2 - 1) + 1) ** 2)
+    masking = 2 / (1 + np.sqrt(1 + a2 * (1 / (incidence * incidence) - 1)))
+    return np.float32(np.pi / 4) * lobe * masking * _mirror(light) / (facing * light.sine)
+
+
+def _mirror(light: Lighting) -> np.ndarray:
+    """Fresnel reflectance of a facet that mirrors the lamp into the camera (Schlick's 1994 fit)."""
+    half_angle = np.sqrt((1 + light.sine) / 2)  # its cosine
+    return np.float32(SKIN_REFLECTANCE) + np.float32(1 - SKIN_REFLECTANCE) * (1 - half_angle) ** 5
 
 
 def glossy(p: np.ndarray, q: np.ndarray, light: Lighting, albedo: np.ndarray, *, roughness: float) -> np.ndarray:
     """
-    Response of matt paint of `albedo` (0 to 1) under a clear skin: Fresnel losses in and out, and the skin's highlight.
+    Response of paint whose level face reads `albedo` (0 to 1): matt body under a clear skin, with the skin's highlight.
     """
     facing = 1 / np.sqrt(1 + p * p + q * q)
-    shade = (1 - light.x * p - light.y * q) * facing
+    toward = light.x * p + light.y * q
+    shade = (1 - toward) * facing
     incidence = np.clip(shade * light.sine, COSINE_FLOOR, 1)
-    level = _transmitted(light.sine) * np.float32(1 - SKIN_REFLECTANCE)
-    matt = shade * _transmitted(incidence) * _transmitted(facing) / level
-    return matt + _highlight(p, q, facing, light, roughness) / albedo
+    level = transmitted(light.sine, roughness) * np.float32(1 - SKIN_REFLECTANCE)
+    matt = shade * transmitted(incidence, roughness) * transmitted(facing, roughness) / level
+    # the half vector between the lamp and the camera overhead is (sin e (x, y, 1) + (0, 0, 1)) / its length
+    along = (1 + light.sine - light.sine * toward) * facing / np.sqrt(2 * (1 + light.sine))
+    upright = np.ones((), np.float32)
+    level_highlight = _highlight(upright, np.sqrt((1 + light.sine) / 2), light.sine, light, roughness)
+    body = np.maximum(albedo - level_highlight, LEAST_BODY * albedo)
+    highlight = _highlight(facing, along, incidence, light, roughness)
+    return (body * matt + highlight) / (body + level_highlight)
 
 
 def response(

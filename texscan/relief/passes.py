@@ -15,7 +15,7 @@ from scipy import sparse
 from . import bounce, forward, integrate, shadows
 from .pyramid import Level, finer
 
-SHADOW_MARGIN = 0.10  # a pixel is in shadow below the predicted bounced light plus this, over level
+SHADOW_MARGIN = 0.15  # a pixel is in shadow below the predicted bounced light plus this, over level
 SHADING_U = 0.06  # standard uncertainty of a lit pixel's brightness over level
 ALBEDO_U = 0.06  # relative scatter of the paint's albedo about its smooth mean
 ALBEDO_SMOOTH_MM = 6.0  # standard deviation of the window of the smooth albedo [mm]
@@ -40,10 +40,10 @@ class Settings:
     roughness: float | None
     cauchy: tuple[float, ...]
     paper: float  # reflectance of the paper that brightness is relative to
-    fine_passes: int = 2
+    fine_passes: int = 4
     runs: bool = True
     bounce: bool = True
-    run_weight: float = 5.0  # of a run against a pixel: shading's errors are alike over many pixels, a run's are not
+    run_weight: float = 15.0  # of a run against a pixel: shading's errors are alike over many pixels, a run's are not
 
 
 @dataclass(frozen=True, slots=True)

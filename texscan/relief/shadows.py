@@ -93,9 +93,8 @@ def lit_share(height_mm: np.ndarray, over: Fan) -> np.ndarray:
     """
     unrolled = unroll(height_mm, over)
     ray_slope = (over.lamp_mm - unrolled) / over.radius_mm.astype(np.float32)
-    ray_slope = np.where(np.isfinite(ray_slope), ray_slope, np.float32(np.inf))
-    lowest = np.minimum.accumulate(ray_slope, axis=1)
-    depth = np.where(np.isfinite(ray_slope), ray_slope - lowest, 0) * over.radius_mm.astype(np.float32)
+    lowest = np.fmin.accumulate(ray_slope, axis=1)
+    depth = np.nan_to_num(ray_slope - lowest) * over.radius_mm.astype(np.float32)
     # A pixel whose surface lies a good part of a pixel's fall below the shadow's edge is wholly dark.
     tangent = np.float32(over.lamp_mm / over.radius_mm.mean())
     step = np.float32(over.radius_mm[1] - over.radius_mm[0])

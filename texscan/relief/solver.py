@@ -240,7 +240,7 @@ def _flags(views: tuple[LitView, ...], height: np.ndarray, ratio: float | None) 
         flags.append("same-light")
     if ratio is None and len(views) > 1:
         flags.append("no-shadows-on-deck")
-    elif abs(ratio - 1) > DISAGREE:
+    if ratio is not None and abs(ratio - 1) > DISAGREE:
         flags.append("shading-and-shadow-disagree")
     if np.nanquantile(height, 0.98) - np.nanquantile(height, 0.02) < SMOOTH_MM:
         flags.append("nearly-smooth")
