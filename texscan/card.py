@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -14,6 +13,8 @@ from texscan.errors import CardError
 SCHEMA = "texscan.card/1"
 DEFAULT_PAPER_REFLECTANCE = 0.8  # white office paper, from memory; card.json may state its own
 DEFAULT_HEIGHT_U_MM = 0.2  # standard uncertainty of a folded upright's height; card.json may state its own
+KIND_WORDS = {dict: "an object in braces", list: "a list", str: "a text", int: "a whole number"}
+LARGEST_MM = 1e5  # no length of a card is near it; keeps every later sum finite
 CARD_THICKNESS_MM = 0.15  # of the card lying on the peaks; a setting of the contract
 
 
@@ -122,8 +123,6 @@ def read_card(path: str | Path) -> Card:
 
 def card_from_dict(data: object, path: Path) -> Card:
     """Card from the decoded card.json; `path` names the file in messages and says where the artwork lies."""
-    from texscan.linear import srgb_to_linear
-
     if not isinstance(data, dict) or data.get("schema") != SCHEMA:
         found = data.get("schema") if isinstance(data, dict) else type(data).__name__
         raise CardError(f"{path.name} has schema {found!r}, {SCHEMA!r} is needed. Make a card with 'texscan card'.")
@@ -131,44 +130,63 @@ def card_from_dict(data: object, path: Path) -> Card:
         raise CardError(f'{path.name} has units {data.get("units")!r}; write its lengths in "mm".')
     where = path.name
     artwork = _need(data, "artwork", where, dict)
-    picture = path.parent / str(_need(artwork, "file", f"{where} artwork", str))
-    face = srgb_to_linear(_read_picture(picture, where))
-    px_per_mm = _positive(artwork, "px_per_mm", f"{where} artwork")
-    uprights = tuple(_upright(u, where) for u in _need(data, "uprights", where, list))
-    if not uprights:
-        raise CardError(f"{where} lists no uprights; at least one is needed to tell the light.")
-    markers = tuple(_marker(m, where) for m in _need(data, "markers", where, list))
-    if not markers:
-        raise CardError(f"{where} lists no markers; the card cannot be found without them.")
-    patches = tuple(
-        GreyPatch(
-            str(_need(p, "name", f"{where} patches", str)),
-            _points(_need(p, "polygon", f"{where} patches", list), 2, 3, f"{where} patches"),
-            _positive(p, "reflectance", f"{where} patches"),
-        )
-        for p in _need(data, "patches", where, list)
-    )
-    saddles = data.get("saddles", [])
+    outline = _points(_need(data, "outline", where, list), 2, 3, f"{where} outline")
+    if _signed_area(outline) <= 0:
+        raise CardError(f"{where}: the outline must run anticlockwise round an area; reverse its points.")
     holes = data.get("holes", [])
-    if not isinstance(saddles, list) or not isinstance(holes, list):
-        raise CardError(f"{where}: saddles and holes must be lists of points.")
+    if not isinstance(holes, list):
+        raise CardError(f"{where}: holes must be lists of points.")
     return Card(
-        outline_mm=_points(_need(data, "outline", where, list), 2, 3, f"{where} outline"),
-        artwork=face,
-        artwork_px_per_mm=px_per_mm,
+        outline_mm=outline,
+        artwork=_face(path.parent / _file_beside(artwork, f"{where} artwork"), where),
+        artwork_px_per_mm=_positive(artwork, "px_per_mm", f"{where} artwork"),
         artwork_left_mm=_number(artwork, "left", f"{where} artwork"),
         artwork_top_mm=_number(artwork, "top", f"{where} artwork"),
-        markers=markers,
-        uprights=uprights,
-        patches=patches,
-        saddles_mm=_points(saddles, 2, 0, f"{where} saddles"),
-        holes_mm=tuple(_points(h, 2, 3, f"{where} holes") for h in holes),
-        paper_reflectance=(
-            _positive(data, "paper_reflectance", where) if "paper_reflectance" in data else DEFAULT_PAPER_REFLECTANCE
-        ),
+        markers=_markers(data, where),
+        uprights=_uprights(data, where),
+        patches=tuple(_patch(p, f"{where} patches") for p in _need(data, "patches", where, list)),
+        saddles_mm=_points(data.get("saddles", []), 2, 0, f"{where} saddles"),
+        holes_mm=tuple(_points(hole, 2, 3, f"{where} holes") for hole in holes),
+        paper_reflectance=_paper_reflectance(data, where),
         height_u_mm=_positive(data, "height_u_mm", where) if "height_u_mm" in data else DEFAULT_HEIGHT_U_MM,
         revision=str(data.get("revision", "")),
     )
+
+
+def _markers(data: dict, where: str) -> tuple[Marker, ...]:
+    markers = tuple(_marker(marker, where) for marker in _need(data, "markers", where, list))
+    if not markers:
+        raise CardError(f"{where} lists no markers; the card cannot be found without them.")
+    if len({(m.dictionary, m.id) for m in markers}) < len(markers):
+        raise CardError(f"{where} lists a marker twice; each must differ from all others.")
+    return markers
+
+
+def _uprights(data: dict, where: str) -> tuple[Upright, ...]:
+    uprights = tuple(_upright(upright, where) for upright in _need(data, "uprights", where, list))
+    if not uprights:
+        raise CardError(f"{where} lists no uprights; at least one is needed to tell the light.")
+    return uprights
+
+
+def _patch(data: object, where: str) -> GreyPatch:
+    polygon = _points(_need(data, "polygon", where, list), 2, 3, where)
+    return GreyPatch(str(_need(data, "name", where, str)), polygon, _positive(data, "reflectance", where))
+
+
+def _paper_reflectance(data: dict, where: str) -> float:
+    if "paper_reflectance" not in data:
+        return DEFAULT_PAPER_REFLECTANCE
+    value = _positive(data, "paper_reflectance", where)
+    if value > 1:
+        raise CardError(f"{where}: 'paper_reflectance' is a share of the light, at most 1, found {value}.")
+    return value
+
+
+def _signed_area(polygon: np.ndarray) -> float:
+    """Shoelace formula; positive for anticlockwise."""
+    x, y = polygon.T
+    return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2
 
 
 def _refuse_constant(name: str) -> float:
@@ -178,15 +196,24 @@ def _refuse_constant(name: str) -> float:
 def _need(data: object, key: str, where: str, kind: type) -> object:
     if not isinstance(data, dict) or key not in data:
         raise CardError(f"{where} lacks {key!r}. Make a card with 'texscan card' and compare.")
-    if not isinstance(data[key], kind):
-        raise CardError(f"{where}: {key!r} must be a {kind.__name__}, found {type(data[key]).__name__}.")
+    if not isinstance(data[key], kind) or isinstance(data[key], bool):
+        raise CardError(f"{where}: {key!r} must be {KIND_WORDS[kind]}, found {str(data[key])[:40]!r}.")
     return data[key]
+
+
+def _file_beside(data: dict, where: str) -> str:
+    name = str(_need(data, "file", where, str))
+    if name in ("", ".", "..") or any(mark in name for mark in ("/", "\\", "\0")):
+        raise CardError(f"{where}: 'file' must name a picture beside the card file, found {name!r}.")
+    return name
 
 
 def _number(data: dict, key: str, where: str) -> float:
     value = data.get(key)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float):
         raise CardError(f"{where}: {key!r} must be a number, found {value!r}.")
+    if not abs(value) <= LARGEST_MM:
+        raise CardError(f"{where}: {key!r} is out of range; a number up to {LARGEST_MM:g} is needed.")
     return float(value)
 
 
@@ -198,13 +225,17 @@ def _positive(data: dict, key: str, where: str) -> float:
 
 
 def _points(values: object, width: int, at_least: int, where: str) -> np.ndarray:
-    try:
-        points = np.asarray(values, dtype=float).reshape(-1, width) if values else np.empty((0, width))
-    except (ValueError, TypeError) as error:
-        raise CardError(f"{where}: a list of points with {width} numbers each is needed.") from error
-    if len(points) < at_least or not np.isfinite(points).all():
-        raise CardError(f"{where}: at least {at_least} points of {width} finite numbers are needed.")
-    return points
+    """(n, width) points, n >= at_least, all finite."""
+    asked = f"at least {at_least} points of {width} finite numbers are needed"
+    if not isinstance(values, list) or len(values) < at_least:
+        raise CardError(f"{where}: {asked}.")
+    for point in values:
+        if not isinstance(point, list) or len(point) != width:
+            raise CardError(f"{where}: {asked}, found {str(point)[:40]}.")
+        for number in point:
+            if isinstance(number, bool) or not isinstance(number, int | float) or not abs(number) <= LARGEST_MM:
+                raise CardError(f"{where}: {asked}, found {str(number)[:40]}.")
+    return np.array(values, dtype=float).reshape(-1, width)
 
 
 def _marker(data: object, where: str) -> Marker:
@@ -212,7 +243,20 @@ def _marker(data: object, where: str) -> Marker:
     corners = _points(_need(data, "corners", place, list), 2, 4, place)
     if len(corners) != 4:
         raise CardError(f"{place}: a marker has 4 corners, found {len(corners)}.")
-    return Marker(str(_need(data, "dictionary", place, str)), int(_need(data, "id", place, int)), corners)
+    name, number = str(_need(data, "dictionary", place, str)), int(_need(data, "id", place, int))
+    known = _dictionary_size(name)
+    if known is None:
+        raise CardError(f"{place}: dictionary {name!r} is not known; a name such as 'DICT_4X4_50' is needed.")
+    if not 0 <= number < known:
+        raise CardError(f"{place}: {name} has markers 0 to {known - 1}, found {number}.")
+    return Marker(name, number, corners)
+
+
+def _dictionary_size(name: str) -> int | None:
+    import cv2
+
+    code = getattr(cv2.aruco, name, None) if name.startswith("DICT_") else None
+    return None if code is None else len(cv2.aruco.getPredefinedDictionary(code).bytesList)
 
 
 def _upright(data: object, where: str) -> Upright:
@@ -233,8 +277,11 @@ def _upright(data: object, where: str) -> Upright:
     return Upright(str(_need(data, "name", place, str)), vertices, tuple(faces), reflectance)
 
 
-def _read_picture(path: Path, where: str) -> np.ndarray:
+def _face(path: Path, where: str) -> np.ndarray:
+    """(rows, columns) float32 linear reflectance relative to the paper."""
     import cv2
+
+    from texscan.linear import srgb_to_linear
 
     try:
         raw = np.frombuffer(path.read_bytes(), dtype=np.uint8)
@@ -242,7 +289,10 @@ def _read_picture(path: Path, where: str) -> np.ndarray:
         raise CardError(
             f"{where} names the artwork {path.name}, which cannot be read. Put it beside {where}."
         ) from error
-    picture = cv2.imdecode(raw, cv2.IMREAD_GRAYSCALE) if raw.size else None
+    try:
+        picture = cv2.imdecode(raw, cv2.IMREAD_GRAYSCALE) if raw.size else None
+    except cv2.error:
+        picture = None
     if picture is None:
         raise CardError(f"The artwork {path.name} is not a picture. Make the card again with 'texscan card'.")
-    return picture
+    return srgb_to_linear(picture)

@@ -34,7 +34,7 @@ FOLD_DASH_MM = (1.6, 1.0)
 GLUE_FLAP_MM = 5.0
 FLAP_TAPER_MM = 0.8
 FLOOR_INSET_MM = 0.25  # a floor that is a little small goes in without bulging the walls
-STRIP_GAP_MM = 3.0
+STRIP_GAP_MM = 2.0
 STRIP_COLUMNS = 3
 
 INSTRUCTIONS = (
@@ -43,8 +43,8 @@ INSTRUCTIONS = (
     "Cut along the solid lines with scissors. The piece inside the U holds the strips for the uprights and spares.",
     "Fold each strip on its dashed lines, print inside; glue the flap behind the first wall, then fold the floor in.",
     "Glue each floor onto the triangle with its letter: walls on the lines, open end up. Redo one that leans.",
-    "Lay the U flat on the dry, clean deck, print up, the patch to be judged in the opening. Hold the phone about"
-    " 40 cm above, level, the whole U in view.",
+    "Lay the U flat on the dry, clean deck, arrows away from you, the patch in the opening. Hold the phone level, 30"
+    " to 40 cm above, all of the U in view.",
     "Shade the patch. Shine a torch from one side, low, 0.4 to 0.8 m away; one photo a side, two facing sides or all"
     " four are better.",
 )
@@ -67,7 +67,8 @@ def card_pdf(card: Layout, *, paper: str) -> bytes:
     canvas.translate((width - WIDTH_MM) / 2 * mm, MARGIN_MM * mm)
     _face(canvas, card)
     _cut(canvas, card.outline_mm)
-    _strips(canvas, card.uprights)
+    for place, (piece, left, foot) in enumerate(strip_places(card.uprights)):
+        _strip(canvas, piece, left, foot, spare=place >= len(card.uprights))
     _how_to(canvas, card, top_mm=height - 2 * MARGIN_MM)
     canvas.save()
     return buffer.getvalue()
@@ -131,23 +132,30 @@ def floor_mm() -> float:
     return UPRIGHT_SIDE_MM * math.sqrt(3) / 2
 
 
-def _strips(canvas: Canvas, uprights: tuple[Upright, ...]) -> None:
-    """Strips for all uprights in the piece inside the U, the tallest at the foot; then spares while there is room."""
+def strip_places(uprights: tuple[Upright, ...]) -> list[tuple[Upright, float, float]]:
+    """
+    Where the strips lie in the piece inside the U: each upright's, then spares while there is room.
+
+    Returns
+    -------
+    places : (upright, left edge of its first wall, foot of its walls) [mm, card frame], row by row from below
+    """
     wide = 3 * UPRIGHT_SIDE_MM + GLUE_FLAP_MM
     gap = (PATCH_MM - STRIP_COLUMNS * wide) / (STRIP_COLUMNS + 1)
-    tallest_first = sorted(uprights, key=lambda piece: (-piece.height_mm, piece.name))
+    order = sorted(uprights, key=lambda piece: (-piece.height_mm, piece.name)) * 2
+    places = []
     top = BAR_MM
-    for place, piece in enumerate(tallest_first + tallest_first):
-        column = place % STRIP_COLUMNS
-        if column == 0:
-            foot = top + STRIP_GAP_MM + floor_mm()
-            top = foot + piece.height_mm
-            if top + STRIP_GAP_MM > HEIGHT_MM:
-                return
-        _strip(canvas, piece, ARM_MM + gap + column * (wide + gap), foot)
+    for row in range(0, len(order), STRIP_COLUMNS):
+        pieces = order[row : row + STRIP_COLUMNS]
+        foot = top + STRIP_GAP_MM + floor_mm()
+        top = foot + max(piece.height_mm for piece in pieces)
+        if top + STRIP_GAP_MM > HEIGHT_MM:
+            break
+        places += [(piece, ARM_MM + gap + column * (wide + gap), foot) for column, piece in enumerate(pieces)]
+    return places
 
 
-def _strip(canvas: Canvas, piece: Upright, left: float, foot: float) -> None:
+def _strip(canvas: Canvas, piece: Upright, left: float, foot: float, *, spare: bool) -> None:
     """Three walls side by side, a flap to glue on the right, the floor under the middle wall."""
     side, height = UPRIGHT_SIDE_MM, piece.height_mm
     top, right = foot + height, left + 3 * side
@@ -175,6 +183,8 @@ def _strip(canvas: Canvas, piece: Upright, left: float, foot: float) -> None:
     canvas.drawCentredString((left + 1.5 * side) * mm, (foot - 3.4) * mm, piece.name)
     canvas.setFont(FONT, 5.5)
     canvas.drawCentredString((left + 1.5 * side) * mm, (foot + height / 2 - 0.7) * mm, f"{height:g} mm")
+    if spare:
+        canvas.drawCentredString((left + 0.5 * side) * mm, (foot + height / 2 - 0.7) * mm, "spare")
     canvas.drawCentredString((right + GLUE_FLAP_MM / 2) * mm, (foot + height / 2 - 0.7) * mm, "glue")
 
 
