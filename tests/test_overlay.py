@@ -5,7 +5,17 @@ import numpy as np
 import pytest
 
 from texscan.model import FILLED, SOUND, WORN, Grid, Light, Measured, Recommendation, Zone, ZoneMap
-from texscan.overlay import HEADER, MARGIN, PAGE_WIDTH, PICTURE_BOX, RING, Caption, figure_text, scored_image
+from texscan.overlay import (
+    HEADER,
+    MARGIN,
+    PAGE_WIDTH,
+    PICTURE_BOX,
+    RING,
+    Caption,
+    figure_text,
+    scored_image,
+    shaded_relief,
+)
 from texscan.typeset import Block, font, lines_of
 from texscan.zone_drawing import draw_zones
 
@@ -126,6 +136,15 @@ def test_long_words_flags_and_many_zones_stay_on_the_page():
     image = page(zones=many, panel="x" * 400, flags=("one-view",) * 20, note="n" * 500)
     paper = image[:, PAGE_WIDTH - MARGIN + 8 :]
     assert (paper == 255).all()
+
+
+def test_a_shaded_bump_is_bright_on_its_upper_left_and_pale_where_nothing_was_measured():
+    row, column = np.mgrid[:101, :101]
+    height = (1.5 * np.exp(-((row - 50) ** 2 + (column - 50) ** 2) / 200)).astype(np.float32)
+    height[:5] = np.nan
+    picture = shaded_relief(height, 0.5)[..., 0].astype(int)
+    assert picture[42, 42] > picture[90, 90] + 20 > picture[58, 58] + 40
+    assert (picture[:5] == 255).all()
 
 
 def test_shapes_that_do_not_fit_are_a_programming_error():

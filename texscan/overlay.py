@@ -30,6 +30,8 @@ MOST_ZONES = 6
 ZONE_TABS = (36, 122, 200, 420)  # columns of the table of zones
 MOST_REASONS = 5
 MOST_FLAGS = 6
+SHADE_ELEVATION_DEG = 35.0  # of the light in the picture of a height map
+SHADE_LEVEL = 140.0  # its grey on level ground, of 255
 BAR_LENGTHS_MM = (1, 2, 5, 10, 20, 50, 100, 200)
 BAR_SHARE = 0.30  # the scale bar takes at most this share of the picture's width
 
@@ -105,6 +107,30 @@ def scored_image(
     labels += place(blocks, COLUMN_X, HEADER, COLUMN_WIDTH)
     labels += place([Block(CAUTION, 19, colour=MUTED)], MARGIN, height - FOOTER + 16, PAGE_WIDTH - 2 * MARGIN)
     return typeset(page, labels)
+
+
+def shaded_relief(height_mm: np.ndarray, step_mm: float) -> np.ndarray:
+    """
+    A picture of a height map where there is no photo: matt, lit from the upper left.
+
+    Parameters
+    ----------
+    height_mm : (rows, columns), NaN = not measured (comes out pale)
+    step_mm : grid step [mm]
+
+    Returns
+    -------
+    picture : (rows, columns, 3) uint8
+    """
+    level = float(np.nanmedian(height_mm)) if np.isfinite(height_mm).any() else 0.0
+    down, right = np.gradient(np.where(np.isfinite(height_mm), height_mm, level).astype(np.float64), step_mm)
+    elevation = np.radians(SHADE_ELEVATION_DEG)
+    aslant = np.cos(elevation) / np.sqrt(2)
+    # normal (-dz/dx, -dz/dy, 1), y up = -down; light from (-1, 1) in the plane
+    shade = (right * aslant + down * aslant + np.sin(elevation)) / np.sqrt(1 + right**2 + down**2)
+    grey = np.clip(SHADE_LEVEL * shade / np.sin(elevation), 0, 255)
+    grey[~np.isfinite(height_mm)] = 255
+    return np.repeat(np.round(grey).astype(np.uint8)[..., None], 3, axis=2)
 
 
 def _fitted(photo: np.ndarray, zone_map: ZoneMap, grid: Grid) -> tuple[np.ndarray, float]:

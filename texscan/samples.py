@@ -21,7 +21,7 @@ FOLDER = "sample_images"
 URL_VARIABLE = "TEXSCAN_DATA_URL"
 CACHE_VARIABLE = "TEXSCAN_DATA_DIR"
 KNOWN_KEYS = frozenset(
-    ("name", "title", "story", "photos", "ambient", "existing", "planned", "printed_bar_mm", "reference")
+    ("name", "title", "story", "photos", "ambient", "existing", "planned", "printed_bar_mm", "reference", "truth")
 )
 
 
@@ -38,6 +38,7 @@ class SamplePanel:
     planned: str | None
     printed_bar_mm: float | None
     reference: str | None = None  # name of the panel that shows what sound looks like
+    truth: str | None = None  # sample file that tells how the panel was made
 
 
 def sample_panels() -> tuple[SamplePanel, ...]:
@@ -87,6 +88,7 @@ def _panel(entry: dict, registry: dict[str, str]) -> SamplePanel:
         planned=entry.get("planned"),
         printed_bar_mm=float(bar) if bar is not None else None,
         reference=entry.get("reference"),
+        truth=entry.get("truth"),
     )
 
 
