@@ -64,6 +64,37 @@ def test_the_shipped_card_is_the_one_the_command_makes():
     assert np.array_equal(shipped, drawn)  # pixels: another zlib may pack the same pixels into other bytes
 
 
+def test_the_shipped_sheet_looks_as_the_command_makes_it():
+    pictures = []
+    for data in ((CALIBRATION / "card.pdf").read_bytes(), card_files(paper="a4")["card.pdf"]):
+        document = pypdfium2.PdfDocument(data)
+        pictures.append(np.array(document[0].render(scale=150 / 72, grayscale=True).to_numpy()))
+        document.close()
+    assert np.array_equal(*pictures)
+
+
+def test_the_picture_is_the_face_as_printed(sheet, face):
+    """The sheet brought to 6 px/mm against the picture halved; only edges of ink may differ, and the cut line."""
+    _, picture, _, _ = sheet
+    corner = place_px(sheet, [(0, 215), (198, 0)])
+    scale = (corner[1] - corner[0]) / (1188, 1290)
+    matrix = np.array(
+        [[scale[0], 0, corner[0][0] + scale[0] / 2 - 0.5], [0, scale[1], corner[0][1] + scale[1] / 2 - 0.5]]
+    )
+    soft = cv2.GaussianBlur(picture, (0, 0), 1.5)
+    printed = cv2.warpAffine(soft, matrix, (1188, 1290), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    drawn = cv2.resize(cv2.GaussianBlur(face, (0, 0), 0.75), (1188, 1290), interpolation=cv2.INTER_AREA)
+    difference = np.abs(printed.astype(int) - drawn)
+    opening = np.zeros(difference.shape, dtype=bool)
+    opening[: 120 * 6 + 3, 39 * 6 - 3 : 159 * 6 + 3] = (
+        True  # strips are printed in it, the face's picture leaves it white
+    )
+    opening[:3] = opening[-3:] = True
+    opening[:, :3] = opening[:, -3:] = True
+    assert difference[~opening].mean() < 1.0
+    assert np.percentile(difference[~opening], 99.9) < 40  # of 255; edges differ by the two resamplings
+
+
 def test_the_same_card_comes_on_both_papers_and_the_same_bytes_every_time():
     a4, letter = card_files(paper="a4"), card_files(paper="letter")
     assert a4 == card_files(paper="a4")
