@@ -96,7 +96,7 @@ def scored_image(
     page[top : top + rows, left : left + columns] = picture
     cv2.rectangle(page, (left - 1, top - 1), (left + columns, top + rows), INK, 2)
     labels = _draw_lights(page, lights, (left, top, columns, rows))
-    labels += _draw_scale(page, grid.step_mm * per_pixel, (left, top + rows + RING, columns))
+    labels += _draw_scale(page, grid.step_mm * per_pixel, top + rows + RING, note=_legend(lights))
     _draw_column_shapes(page, blocks, zone_map, caption)
     cv2.line(page, (MARGIN, HEADER - 18), (PAGE_WIDTH - MARGIN, HEADER - 18), RULE, 2)
     header = [
@@ -159,7 +159,8 @@ def _column(zone_map: ZoneMap, caption: Caption) -> list[Block]:
     blocks.append(Block("", SHARE_BAR, before=14, role="shares"))
     blocks.append(Block(_shares_text(zone_map.shares), 21, before=10))
     blocks += _zone_blocks(zone_map)
-    blocks.append(_heading("Whole patch, with 95 % interval"))
+    if caption.figures:
+        blocks.append(_heading("Whole patch, with 95 % interval"))
     for key, title, unit in FIGURES:
         if key in caption.figures:
             blocks.append(Block(f"{title}\t{figure_text(caption.figures[key], unit)}", 21, before=8, tabs=(220,)))
@@ -279,10 +280,14 @@ def _arrow(page: np.ndarray, tail: np.ndarray, tip: np.ndarray) -> None:
         cv2.fillPoly(page, [np.round(shape * 16).astype(np.int32)], INK, cv2.LINE_AA, 4)
 
 
-def _draw_scale(page: np.ndarray, mm_per_px: float, place_at: tuple[int, int, int]) -> list:
-    """A scale bar of a round length in four steps, below the picture; gives its labels."""
-    left, top, columns = place_at
-    fitting = [length for length in BAR_LENGTHS_MM if length <= BAR_SHARE * columns * mm_per_px]
+def _legend(lights: tuple[Light, ...]) -> str:
+    return ("Arrows: each view's light and its height. " if lights else "") + "Pale: not measured."
+
+
+def _draw_scale(page: np.ndarray, mm_per_px: float, top: int, *, note: str) -> list:
+    """A scale bar of a round length in four steps, below the picture, and the legend; gives their labels."""
+    left = MARGIN + RING
+    fitting = [length for length in BAR_LENGTHS_MM if length <= BAR_SHARE * PICTURE_BOX[0] * mm_per_px]
     length_mm = fitting[-1] if fitting else BAR_LENGTHS_MM[0]
     width = length_mm / mm_per_px
     for step in range(4):
@@ -291,7 +296,5 @@ def _draw_scale(page: np.ndarray, mm_per_px: float, place_at: tuple[int, int, in
     cv2.rectangle(page, (left, top), (round(left + width), top + 14), INK, 2)
     labels = place([Block("0", 19, one_line=True)], left, top + 22, 60)
     labels += place([Block(f"{length_mm} mm", 19, one_line=True)], round(left + width) - 12, top + 22, 120)
-    note = "Arrows: each view's light and its height. Pale: not measured."
-    return labels + place(
-        [Block(note, 19, colour=MUTED)], left + round(width) + 110, top - 6, columns - round(width) - 110
-    )
+    room = PICTURE_BOX[0] - round(width) - 110
+    return labels + place([Block(note, 19, colour=MUTED)], left + round(width) + 110, top - 6, room)
