@@ -1,0 +1,462 @@
+"""
+Makes the sample panels: photos of the decks of an invented boat, and the truth about them.
+
+    python sample_images/make/samples.py [--panel NAME ...] [--variant VARIANT] [--out FOLDER]
+
+Needs mitsuba (pip install .[render]), numpy, scipy, Pillow; reads the card in calibration/. Variants: scalar_rgb,
+llvm_ad_rgb (needs libLLVM), cuda_ad_rgb. The scalar one takes an hour or two a photo, a graphics card seconds.
+Nothing here comes from texscan.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import time
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+
+import camera as phone
+import decks
+import numpy as np
+import render
+from PIL import Image
+
+HERE = Path(__file__).resolve().parent
+TRUTH_STEP_MM = 0.15
+QUANTUM_MM = 0.001  # of the truth's 16-bit values
+SUN_DISTANCE_MM = 5e5
+SUN_RADIUS_DEG = 0.267  # the sun's disc is 32 minutes of arc across
+SUN_COLOUR = (1.0, 0.97, 0.9)
+SKY_COLOUR = (0.93, 1.0, 1.08)
+TORCH_EXPOSURE, SUN_EXPOSURE = 3e-6, 2e-9  # EXIF's exposure per gain and radiance: gives the usual times
+UPRIGHT_SD_MM = 0.1  # how exactly people fold paper, no source
+CONDITIONS = {1: "sound", 2: "worn", 3: "filled"}
+
+
+@dataclass(frozen=True)
+class View:
+    """One photo: the torch (or the sun) seen from the middle of the patch."""
+
+    file: str
+    azimuth_deg: float
+    elevation_deg: float
+    distance_mm: float = 580.0
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One sample: deck, paint, light and phone, and what the panel list says of it."""
+
+    name: str
+    title: str
+    story: str
+    deck: decks.Deck
+    views: tuple[View, ...]
+    albedo: tuple[float, float, float] = (0.8, 0.79, 0.75)
+    alpha: float = 0.22
+    stain: float = 0.1
+    worn_tint: float = 1.0  # what the worn lane's albedo is multiplied by
+    ambient_share: float = 0.01
+    ambient_photo: str | None = None
+    sun: bool = False
+    lamp_radius_mm: float = 9.0
+    distance_mm: float = 430.0
+    tilt_deg: float = 0.0
+    k1: float = 0.012
+    s_curve: float = 0.0
+    orientation: int = 1
+    existing: str = "gelcoat"
+    planned: str = "two-part"
+    printed_bar_mm: float = 100.0
+    seed: int = field(default=0)
+
+
+def four(first, *elevations, distances=(560, 610, 540, 590)):
+    """Four views, from all sides."""
+    angles = first + np.array([0, 88, 183, 271])
+    names = ("a", "b", "c", "d")
+    return tuple(
+        View(f"{n}.jpg", float(a % 360), e, d)
+        for n, a, e, d in zip(names, angles, elevations, distances, strict=True)
+    )
+
+
+def two(first, *elevations, distances=(600, 570)):
+    """Two views from opposite sides."""
+    return (
+        View("a.jpg", first, elevations[0], distances[0]),
+        View("b.jpg", (first + 177.0) % 360, elevations[1], distances[1]),
+    )
+
+
+def panels(box):
+    """The list; `box` is the card's opening (x0, x1, y0, y1) in mm."""
+    x, y = (box[0] + box[1]) / 2, (box[2] + box[3]) / 2
+    lane = decks.Region("lane", x, y, 78.0, 46.0, 12.0, 2.5)
+    lozenge = decks.Deck("lozenge", 11, height_mm=0.62, flank_deg=47, pitch_mm=7.0, pitch_ratio=0.56, groove_mm=0.9)
+    square = decks.Deck("square", 12, height_mm=0.7, flank_deg=52, pitch_mm=4.2, groove_mm=1.1, angle_deg=3)
+    pebble = decks.Deck("pebble", 13, height_mm=0.6, flank_deg=45, pitch_mm=2.8)
+    grit = decks.Deck("grit", 14, height_mm=0.62, flank_deg=50, pitch_mm=1.9, round_mm=0.03)
+    return (
+        Panel(
+            "foredeck-sound",
+            "Foredeck, port: lozenge as moulded",
+            "Never painted; the owner asks whether it needs anything at all.",
+            replace(lozenge, angle_deg=4),
+            four(12, 29, 31, 27, 33),
+            s_curve=0.25,
+            seed=1,
+        ),
+        Panel(
+            "side-deck-worn-lane",
+            "Side deck, starboard: a lane worn by feet",
+            "The way from the cockpit to the shrouds, forty summers of shoes.",
+            replace(lozenge, angle_deg=86, seed=21, wear=decks.Wear(0.55, 0.03, lane)),
+            four(338, 30, 28, 32, 29),
+            albedo=(0.72, 0.72, 0.68),
+            worn_tint=0.93,
+            k1=-0.015,
+            seed=2,
+        ),
+        Panel(
+            "cabin-top-filled",
+            "Cabin top: pebble under five coats of paint",
+            "Rolled every other spring with what was left in the tin.",
+            replace(pebble, fill=decks.Fill(0.52, 0.05, 0.05)),
+            two(20, 21, 23),
+            albedo=(0.82, 0.8, 0.72),
+            alpha=0.18,
+            s_curve=0.3,
+            existing="one-part",
+            planned="two-part",
+            seed=3,
+        ),
+        Panel(
+            "cockpit-sole-both",
+            "Cockpit sole: squares, half of them painted in, the rest walked flat",
+            "Painted up to the hatch by one owner and trodden bare by the next.",
+            replace(
+                square,
+                seed=22,
+                fill=decks.Fill(0.55, 0.05, 0.04, decks.Region("half", x - 8, y, 100.0, 0, 10.0, 2.0)),
+                wear=decks.Wear(0.5, 0.03, decks.Region("lane", x + 36, y, 97.0, 30.0, 9.0, 1.5)),
+            ),
+            four(55, 31, 27, 30, 28),
+            albedo=(0.66, 0.7, 0.72),
+            stain=0.18,
+            s_curve=0.2,
+            existing="two-part",
+            planned="two-part",
+            seed=4,
+        ),
+        Panel(
+            "bow-grit-sound",
+            "Bow: broadcast grit, sound",
+            "Grit in two-part paint, two seasons old; one photo was all there was time for.",
+            grit,
+            (View("a.jpg", 143.0, 24.0, 620),),
+            albedo=(0.5, 0.53, 0.56),
+            alpha=0.26,
+            existing="two-part",
+            planned="two-part",
+            seed=5,
+        ),
+        Panel(
+            "companionway-grit-worn",
+            "Companionway: grit trodden smooth, a lamp on the quay",
+            "Taken at dusk under a quay lamp, so one photo with the torch off goes with it.",
+            replace(grit, seed=24, height_mm=0.66, wear=decks.Wear(0.5, 0.03)),
+            two(205, 22, 20, distances=(520, 560)),
+            albedo=(0.6, 0.6, 0.57),
+            ambient_share=0.12,
+            ambient_photo="torch-off.jpg",
+            s_curve=0.2,
+            k1=0.02,
+            existing="two-part",
+            planned="one-part",
+            seed=6,
+        ),
+        Panel(
+            "aft-deck-sun",
+            "Aft deck: squares in the evening sun",
+            "No torch: the sun 19 degrees up did it, with the sky's own light.",
+            replace(square, seed=25, height_mm=0.55, angle_deg=31, camber_radius_mm=18_000.0),
+            (View("a.jpg", 251.0, 19.0, SUN_DISTANCE_MM),),
+            albedo=(0.74, 0.72, 0.64),
+            ambient_share=0.15,
+            sun=True,
+            orientation=3,
+            existing="unknown",
+            seed=7,
+        ),
+        Panel(
+            "locker-lid-filled-tilted",
+            "Locker lid: lozenge painted in, photographed from the side",
+            "The rail was in the way; the phone was held at an angle.",
+            replace(lozenge, seed=26, angle_deg=20, fill=decks.Fill(0.55, 0.05, 0.05)),
+            two(172, 24, 22, distances=(640, 560)),
+            albedo=(0.8, 0.8, 0.8),
+            tilt_deg=25,
+            distance_mm=440,
+            existing="one-part",
+            planned="one-part",
+            seed=8,
+        ),
+        Panel(
+            "side-deck-pebble-worn",
+            "Side deck, port: pebble worn along the lifelines",
+            "A narrow way where everyone steps; grey paint, sound beside it.",
+            replace(pebble, seed=27, height_mm=0.55, wear=decks.Wear(0.5, 0.04, replace(lane, angle_deg=100.0))),
+            two(275, 23, 21),
+            albedo=(0.4, 0.42, 0.44),
+            alpha=0.24,
+            worn_tint=0.9,
+            existing="two-part",
+            planned="two-part",
+            seed=9,
+        ),
+    )
+
+
+def opening(outline):
+    """(x0, x1, y0, y1) of the U's opening: between the two corners that turn inward, open at the top."""
+    p = np.asarray(outline, float)
+    before, after = p - np.roll(p, 1, 0), np.roll(p, -1, 0) - p
+    inward = p[before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0] < 0]
+    return inward[:, 0].min(), inward[:, 0].max(), inward[:, 1].min(), p[:, 1].max()
+
+
+def spaced(low, high, edges, steps):
+    """Rising coordinates that change their step at the edges: steps[i] between edges[i] and edges[i + 1]."""
+    parts = [
+        np.arange(a, b - 1e-9, (b - a) / max(1, round((b - a) / s)))
+        for a, b, s in zip([low, *edges], [*edges, high], steps, strict=True)
+    ]
+    return np.unique(np.round(np.concatenate([*parts, [high]]), 5))
+
+
+def deck_mesh(panel, box, card_outline, detail):
+    """Separable grid and heights: fine in the card's opening, coarser around it, far enough for any photo."""
+    x0, x1, y0, y1 = box
+    low, high = np.min(card_outline, 0), np.max(card_outline, 0)
+    steps = np.array([2.0, 0.12, 0.06, 0.12, 2.0]) * detail
+    x = spaced(low[0] - 280, high[0] + 280, [low[0] - 80, x0 - 6, x1 + 6, high[0] + 80], steps)
+    y = spaced(low[1] - 280, high[1] + 280, [low[1] - 80, y0 - 6, y1 + 6, high[1] + 80], steps)[::-1]
+    z = decks.height(panel.deck, x, y) + np.float32(decks.levelled_offset(panel.deck, box))
+    above = np.argwhere(z > -0.02)
+    under_card = inside(card_outline, x[above[:, 1]], y[above[:, 0]])
+    z[tuple(above[under_card].T)] = -0.02
+    return x, y, z
+
+
+def inside(polygon, x, y):
+    """Even-odd test of points."""
+    out = np.zeros(x.shape, bool)
+    p = np.asarray(polygon, float)
+    for (ax, ay), (bx, by) in zip(p, np.roll(p, -1, 0), strict=True):
+        if ay != by:
+            out ^= ((ay > y) != (by > y)) & (x < ax + (bx - ax) * (y - ay) / (by - ay))
+    return out
+
+
+def painted(panel, x, y, *, step_mm=0.5):
+    """(rows, columns, 3) albedo over the mesh: blotches of dirt, and the worn lane's tint."""
+    px, py = np.arange(x[0], x[-1], step_mm)[None, :], np.arange(y[0], y[-1], -step_mm)[:, None]
+    rng = np.random.default_rng([panel.seed, 3])
+    blotch = np.zeros((py.size, px.size))
+    waves, directions, phases = rng.uniform(8, 60, 9), rng.uniform(0, np.pi, 9), rng.uniform(0, 6.28, 9)
+    for wave, a, phase in zip(waves, directions, phases, strict=True):
+        blotch += np.sin(2 * np.pi / wave * (px * np.cos(a) + py * np.sin(a)) + phase)
+    shade = 1 - panel.stain / (1 + np.exp(-1.5 * blotch))
+    if panel.deck.wear is not None:
+        shade = shade * (1 + (panel.worn_tint - 1) * panel.deck.wear.where.weight(px, py))
+    return (shade[..., None] * panel.albedo).astype(np.float32)
+
+
+def light_of(panel, view, centre):
+    """Position (3,) and radius of the lamp [mm]."""
+    position = np.array([*centre, 0.0]) + render.lamp_position(view.azimuth_deg, view.elevation_deg, view.distance_mm)
+    radius = view.distance_mm * np.tan(np.radians(SUN_RADIUS_DEG)) if panel.sun else panel.lamp_radius_mm
+    return position, float(radius)
+
+
+def photograph(mi, panel, out, card_folder, options):
+    """Render every photo of a panel into out/panels/NAME and return what is true of them."""
+    card = json.loads((card_folder / "card.json").read_text(encoding="utf-8"))
+    box = opening(card["outline"])
+    centre = np.array([(box[0] + box[1]) / 2, (box[2] + box[3]) / 2])
+    rng = np.random.default_rng([panel.seed, 5])
+    stated = np.array([max(v[2] for v in u["vertices"]) for u in card["uprights"]])
+    folded = stated + rng.normal(0, UPRIGHT_SD_MM, len(stated))
+    x, y, z = deck_mesh(panel, box, card["outline"], options.detail)
+    things = render.card_shapes(mi, card_folder, upright_heights=folded)
+    things["deck"] = render.deck_shape(mi, x, y, z, painted(panel, x, y), alpha=panel.alpha)
+    folder = out / "panels" / panel.name
+    folder.mkdir(parents=True, exist_ok=True)
+    shots = [*panel.views]
+    if panel.ambient_photo is not None:
+        shots.append(replace(panel.views[-1], file=panel.ambient_photo))
+    photos, gain = [], None
+    for number, view in enumerate(shots):
+        pose = phone.hand_held(
+            rng,
+            card["outline"],
+            distance_mm=panel.distance_mm,
+            tilt_deg=panel.tilt_deg,
+            k1=panel.k1,
+            rows=options.rows,
+        )
+        position, radius = light_of(panel, view, centre)
+        lit = render.lamp(mi, position, radius, colour=SUN_COLOUR if panel.sun else (1, 1, 1))
+        torch_off = view.file == panel.ambient_photo
+        level = float(render.lamp_irradiance(position, radius, *centre))
+        sky = level / np.pi * panel.ambient_share / (1 - panel.ambient_share)
+        seed = 100 * panel.seed + 2 * number
+        picture = sky * pinhole(mi, things, {"sky": render.sky(SKY_COLOUR)}, pose, options.samples // 2, seed)
+        if not torch_off:
+            picture = picture + pinhole(mi, things, {"lamp": lit}, pose, options.samples, seed + 1)
+        lens = phone.through_lens(pose, picture / (level / np.pi))
+        gain = gain if torch_off else phone.exposure_for(lens)
+        pixels = phone.develop(lens, gain, s_curve=panel.s_curve, rng=rng)
+        when = f"2026:05:16 21:{10 + panel.seed:02d}:{10 + 9 * number:02d}"
+        phone.save_jpeg(
+            folder / view.file,
+            pixels,
+            exposure=gain * np.pi / level * (SUN_EXPOSURE if panel.sun else TORCH_EXPOSURE),
+            focal_35mm=pose.focal_35mm,
+            when=when,
+            orientation=panel.orientation,
+        )
+        photos.append(photo_truth(panel, view, pose, None if torch_off else (position, radius), centre))
+        print(panel.name, view.file, flush=True)
+    return {"photos": photos, "upright_heights_mm": folded.round(3).tolist(), "opening_mm": list(map(float, box))}
+
+
+def pinhole(mi, things, light, pose, samples, seed):
+    """Radiance through a pinhole, with the margin that the lens needs."""
+    columns, rows = pose.margin
+    scene = {
+        "type": "scene",
+        "integrator": render.integrator(),
+        "sensor": {
+            "type": "perspective",
+            "fov": float(np.degrees(2 * np.arctan(columns / 2 / pose.focal_px))),
+            "fov_axis": "x",
+            "to_world": mi.ScalarTransform4f().look_at(
+                origin=list(pose.position), target=list(pose.target), up=list(pose.up)
+            ),
+            "near_clip": 10.0,
+            "far_clip": 5000.0,
+            "film": render.film(columns, rows),
+            "sampler": {"type": "independent"},
+        },
+        **things,
+        **light,
+    }
+    return render.picture(mi, mi.load_dict(scene), samples=samples, seed=seed)
+
+
+def photo_truth(panel, view, pose, lamp, centre):
+    """What is true of one photo; angles at the middle of the card's opening on z = 0."""
+    out = {
+        "file": view.file,
+        "ambient_share": 1.0 if lamp is None else panel.ambient_share,
+        "camera": {**asdict(pose), "focal_px": pose.focal_px},
+        "tone": {"curve": "sRGB", "s_curve": panel.s_curve},
+        "exif_orientation": panel.orientation,
+    }
+    if lamp is not None:
+        out |= {
+            "azimuth_deg": view.azimuth_deg,
+            "elevation_deg": view.elevation_deg,
+            "at_mm": centre.tolist(),
+            "light_position_mm": None if panel.sun else lamp[0].tolist(),
+            "lamp_radius_mm": None if panel.sun else lamp[1],
+        }
+    return out
+
+
+def write_truth(panel, out, seen):
+    """truth/NAME.png (heights), NAME-zones.png and NAME.json, over the card's opening."""
+    x0, x1, y0, y1 = seen["opening_mm"]
+    x = np.arange(x0 + TRUTH_STEP_MM / 2, x1, TRUTH_STEP_MM)
+    y = np.arange(y1 - TRUTH_STEP_MM / 2, y0, -TRUTH_STEP_MM)
+    z = decks.height(panel.deck, x, y) + decks.levelled_offset(panel.deck, (x0, x1, y0, y1))
+    zones = decks.conditions(panel.deck, x, y)
+    offset = float(np.floor(z.min() * 100) / 100)
+    folder = out / "truth"
+    folder.mkdir(exist_ok=True)
+    Image.fromarray(np.round((z - offset) / QUANTUM_MM).astype(np.uint16)).save(folder / f"{panel.name}.png")
+    Image.fromarray(zones).save(folder / f"{panel.name}-zones.png")
+    truth = {
+        "panel": panel.name,
+        "invented": True,
+        "grid": {
+            "x0_mm": round(float(x[0]), 6),
+            "y1_mm": round(float(y[0]), 6),
+            "step_mm": TRUTH_STEP_MM,
+            "rows": len(y),
+            "columns": len(x),
+        },
+        "heights": {"file": f"{panel.name}.png", "offset_mm": offset, "mm_per_count": QUANTUM_MM},
+        "zones": {
+            "file": f"{panel.name}-zones.png",
+            "values": CONDITIONS,
+            "shares": {name: float((zones == value).mean()) for value, name in CONDITIONS.items()},
+        },
+        "deck": asdict(panel.deck),
+        "paint": {"pigment_reflectance": panel.albedo, "roughness": panel.alpha, "index": render.PAINT_INDEX},
+        **seen,
+    }
+    (folder / f"{panel.name}.json").write_text(json.dumps(truth, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+
+
+def write_lists(out, every):
+    """panels.toml and registry.txt over what lies in the folder."""
+    lines = ["# Sample panels of an invented boat; written by make/samples.py.", ""]
+    for panel in every:
+        photos = ", ".join(f'"{view.file}"' for view in panel.views)
+        lines += ["[[panel]]", f'name = "{panel.name}"', f'title = "{panel.title}"', f'story = "{panel.story}"']
+        lines += [f"photos = [{photos}]"]
+        if panel.ambient_photo is not None:
+            lines += [f'ambient = "{panel.ambient_photo}"']
+        lines += [f'existing = "{panel.existing}"', f'planned = "{panel.planned}"']
+        lines += [f"printed_bar_mm = {panel.printed_bar_mm}", f'truth = "truth/{panel.name}.json"', ""]
+    (out / "panels.toml").write_text("\n".join(lines), encoding="utf-8")
+    write_registry(out)
+
+
+def write_registry(out):
+    """registry.txt: name and SHA-256 of every file that a program may fetch."""
+    files = [p for kind in ("panels", "truth", "heic") for p in sorted((out / kind).rglob("*")) if p.is_file()]
+    rows = [f"{p.relative_to(out).as_posix()} {hashlib.sha256(p.read_bytes()).hexdigest()}" for p in files]
+    rows += [f"panels.toml {hashlib.sha256((out / 'panels.toml').read_bytes()).hexdigest()}"]
+    (out / "registry.txt").write_text("\n".join(rows) + "\n", encoding="utf-8")
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--panel", action="append", help="only this one (may be given again)")
+    parser.add_argument("--variant", default="scalar_rgb")
+    parser.add_argument("--samples", type=int, default=256, help="a pixel")
+    parser.add_argument("--rows", type=int, default=2400, help="of a photo; three quarters as many columns")
+    parser.add_argument("--detail", type=float, default=1.0, help="mesh steps times this: 3 for a quick look")
+    parser.add_argument("--card", type=Path, default=HERE.parents[1] / "calibration", help="folder with card.json")
+    parser.add_argument("--out", type=Path, default=HERE.parent)
+    options = parser.parse_args()
+    card = json.loads((options.card / "card.json").read_text(encoding="utf-8"))
+    every = panels(opening(card["outline"]))
+    mi = render.load_mitsuba(options.variant)
+    for panel in every:
+        if options.panel is None or panel.name in options.panel:
+            start = time.perf_counter()
+            seen = photograph(mi, panel, options.out, options.card, options)
+            write_truth(panel, options.out, seen)
+            print(f"{panel.name}: {time.perf_counter() - start:.0f} s", flush=True)
+    write_lists(options.out, every)
+
+
+if __name__ == "__main__":
+    main()
