@@ -1,4 +1,4 @@
-"""Digits and capitals as strokes: the few words on the card's face look the same on paper and in the picture."""
+"""Digits and letters as strokes: the few words on the card's face look the same on paper and in the picture."""
 
 from __future__ import annotations
 
@@ -38,6 +38,7 @@ GLYPHS = {
     "U": "060110304146",
     "X": "0046 0640",
     "Y": "062346 2320",
+    "m": "0400 03142320 23344340",
     " ": "",
 }
 
@@ -53,7 +54,7 @@ def text_strokes(text: str, left_mm: float, base_mm: float, cap_mm: float) -> li
 
     Parameters
     ----------
-    text : digits, capitals of the table and spaces; anything else is a KeyError.
+    text : digits, letters of the table and spaces; anything else is a KeyError.
     left_mm, base_mm : lower left corner of the first glyph [mm].
     cap_mm : height of a capital [mm].
 

@@ -242,8 +242,8 @@ def _ruler() -> list[Stroke]:
         strokes.append(_line(x, line - length, x, line, 0.15))
         if mm % 10 == 0:
             strokes += _text(str(mm), x - text_width_mm(str(mm), text) / 2, 1.2, text)
-    strokes += _text("MM  RULER SAYS", BAR_LEFT_MM + BAR_LENGTH_MM + 5, 3.2, 2.2)
-    strokes += _text("MM", 183.0, 3.2, 2.2)
+    strokes += _text("mm  RULER SAYS", BAR_LEFT_MM + BAR_LENGTH_MM + 5, 3.2, 2.2)
+    strokes += _text("mm", 183.0, 3.2, 2.2)
     box = np.array([(154, 1.5), (181, 1.5), (181, 7.0), (154, 7.0), (154, 1.5)], dtype=float)
     return [*strokes, Stroke(box)]
 
