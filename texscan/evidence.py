@@ -24,11 +24,12 @@ OUTSIDE_SHARE = 0.0005  # of the pixels, clipped into the first and last bin
 RATIOS = np.linspace(TOP_RATIO, FLOOR_RATIO, 49)  # of the curves that are compared
 LEAST_SHARE = 0.35  # measured share of a window below which its neighbours speak for it
 LOSS_STEPS = np.arange(0, 0.96, 0.05)  # of the relief, taken off the top or put on the floor
+MOST_LOSS, LEAST_MIXED_LOSS = 0.97, 0.3  # wear and fill together
+MIXED_SHARES = (0.05, 0.15, 0.3, 0.45, 0.55, 0.7, 0.85)  # sound share of windows that the edge of a zone crosses
 BEST_QUANTILE = 0.93  # relief of the best-kept windows; robust against single outliers
 KEPT_SHARE = 0.78  # of the best-kept relief: windows above it make up the sound reference
-# Effective number of independent heights in a compared curve, and the scatter of a window's curve around the true
-# one: measured on invented decks (lozenge, frusta, pebble, grit) with 0.03 mm of noise, 0.015 to 0.03 mm.
-INDEPENDENT_HEIGHTS, LEAST_CURVE_U_MM = 8, 0.015
+COMPARED = (0, 2, 6, 12, 18, 24, 30, 36, 42, 46, 48)  # of `RATIOS`: 2, 6, 14 ... 94, 98 %
+LEAST_CURVE_U_MM = 0.015  # of a compared height, whatever the sound windows scatter: ripple of a measured map
 # Shape of a window without a sound one beside it: log of the area within 30 % of the relief of the top plane over
 # that of the floor, worn above and filled below the middle value; measured on invented decks of nine textures at
 # half relief.
@@ -130,7 +131,7 @@ def middle_curve(found: Windows, use: np.ndarray) -> np.ndarray:
     return np.median(curves - curves.mean(axis=1, keepdims=True), axis=0)
 
 
-def against_curve(found: Windows, sound_mm: np.ndarray, *, limit: float, least_u: float) -> Evidence:
+def against_curve(found: Windows, sound_mm: np.ndarray, *, limit: float, gain_u: float) -> Evidence:
     """
     Evidence against a sound curve.
 
@@ -140,32 +141,66 @@ def against_curve(found: Windows, sound_mm: np.ndarray, *, limit: float, least_u
     sound_mm : (49,) array
         Heights of the sound texture at `RATIOS` [mm], any level.
     limit : float
-        Share of the sound depth (geometric mean of the relief and void shares) below which a place is not sound.
-    least_u : float
-        Least standard uncertainty of the log of that share in one window.
+        Share of the sound relief that must be left in a sound place.
+    gain_u : float
+        Relative standard uncertainty of one window's heights against the sound ones.
 
     Notes
     -----
-    Worn: min(z, top - loss). Filled: max(z, floor + loss). The curves are compared less their means, by squares.
+    Worn: min(z, top - loss). Filled: max(z, floor + loss). The probability of each pair of losses follows from how far
+    the window's curve lies from the sound curve so cut, by the scatter of the sound windows themselves (normal
+    errors, correlated along the curve); a condition's probability is the mean over its pairs.
     """
     usable = found.usable
-    relief, void = sound_mm[0] - sound_mm[-1], _void(sound_mm[None])[0]
-    share = np.log(np.maximum(found.relief_mm[usable] / relief, 1e-3))
-    share = 0.5 * (share + np.log(np.maximum(_void(found.curves_mm[usable]) / void, 1e-3)))
-    kept = share > math.log(limit)
-    scatter = 1.4826 * np.median(np.abs(share[kept] - np.median(share[kept]))) if kept.sum() > 10 else 0.0
-    against = (math.log(limit) - share) / math.hypot(scatter, least_u)
-    models, losses = _models(sound_mm)
-    misfit = _misfit(found.curves_mm[usable], models)
-    worn, filled = losses[:, 1] == 0, losses[:, 0] == 0
-    variance = max(np.median(misfit.min(axis=1)[kept]) if kept.any() else 0.0, LEAST_CURVE_U_MM**2)
-    wear = (misfit[:, filled].min(axis=1) - misfit[:, worn].min(axis=1)) * INDEPENDENT_HEIGHTS / (2 * variance)
-    which = misfit.argmin(axis=1)
-    taken = np.zeros((2, *usable.shape))
+    curves = _centred(found.curves_mm[usable])
+    sound = _centred(sound_mm[None])
+    models, losses, shares = _models(sound_mm)
     wears, fills, none = losses[:, 0], losses[:, 1], np.zeros(len(losses))
     both = np.stack([_taken(sound_mm, wears, none), _taken(sound_mm, none, fills)])
-    taken[:, usable] = both[:, which]
-    return Evidence(_log_probability(usable, against, wear), *taken)
+    is_sound = (wears + fills < 1 - limit) | (shares > 0.5)
+    conditions = np.where(is_sound, 0, np.where(both[0] >= both[1], 1, 2))
+    kept = curves[_near(curves, sound)]
+    log_odds = _log_likelihood(curves, _centred(models), _scatter(kept, sound[0], gain_u))
+    per_condition = np.stack([_log_mean(log_odds[:, conditions == k]) for k in range(3)], axis=1)
+    per_condition -= per_condition.max(axis=1, keepdims=True)
+    taken = np.zeros((2, *usable.shape))
+    taken[:, usable] = both[:, log_odds.argmax(axis=1)]
+    out = np.zeros((*usable.shape, 3))
+    out[usable] = np.maximum(per_condition, -LARGEST_LOG_RATIO)
+    return Evidence(out, *taken)
+
+
+def _centred(curves_mm: np.ndarray) -> np.ndarray:
+    """Curves (n, k) at the compared ratios, each less its mean height."""
+    return (curves_mm - curves_mm.mean(axis=1, keepdims=True))[:, COMPARED]
+
+
+def _near(curves: np.ndarray, sound: np.ndarray) -> np.ndarray:
+    """(n,) bool: windows with at least `KEPT_SHARE` of the sound relief; all if there are hardly any."""
+    near = curves[:, 0] - curves[:, -1] >= KEPT_SHARE * (sound[0, 0] - sound[0, -1])
+    return near if near.sum() > 3 * len(COMPARED) else np.ones(len(curves), bool)
+
+
+def _scatter(kept: np.ndarray, sound: np.ndarray, gain_u: float) -> np.ndarray:
+    """Covariance (k, k) [mm2] of one window's curve around the true one."""
+    deviation = kept - np.median(kept, axis=0)
+    typical = 2 * np.median(np.abs(deviation), axis=0) + LEAST_CURVE_U_MM
+    deviation = np.clip(deviation, -2 * typical, 2 * typical)
+    common = np.outer(sound, sound) * gain_u**2
+    return deviation.T @ deviation / len(kept) + common + LEAST_CURVE_U_MM**2 * np.eye(len(sound))
+
+
+def _log_likelihood(curves: np.ndarray, models: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+    """(n, m) log-likelihood of curves (n, k) under models (m, k), constants left out."""
+    root = np.linalg.cholesky(np.linalg.inv(covariance))
+    seen, expected = curves @ root, models @ root
+    return -0.5 * ((seen**2).sum(axis=1)[:, None] + (expected**2).sum(axis=1) - 2 * seen @ expected.T)
+
+
+def _log_mean(values: np.ndarray) -> np.ndarray:
+    """log of the mean of exp over the last axis."""
+    highest = values.max(axis=-1, keepdims=True)
+    return highest[..., 0] + np.log(np.exp(values - highest).mean(axis=-1))
 
 
 def against_limits(found: Windows, *, sound_mm: float, not_sound_mm: float) -> Evidence:
@@ -211,24 +246,36 @@ def _cut(sound_mm: np.ndarray, wear: float, fill: float) -> np.ndarray:
     return np.clip(sound_mm, sound_mm[-1] + fill * relief, sound_mm[0] - wear * relief)
 
 
-def _models(sound_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Curves (k, 49) of all pairs of losses (k, 2): wear, fill."""
-    losses = np.array([(wear, fill) for wear in LOSS_STEPS for fill in LOSS_STEPS if wear + fill < 0.97])
-    return np.stack([_cut(sound_mm, *pair) for pair in losses]), losses
+def _models(sound_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """
+    Curves (k, 49) that a window may show, their losses (k, 2) wear and fill, and the sound share (k,) of the window.
+
+    Whole windows first, then windows that the edge of a zone crosses: there the heights of both sides are mixed.
+    """
+    losses = np.array([(wear, fill) for wear in LOSS_STEPS for fill in LOSS_STEPS if wear + fill < MOST_LOSS])
+    curves = [_cut(sound_mm, *pair) for pair in losses]
+    shares = [0.0] * len(losses)
+    lost = losses[(losses.sum(axis=1) >= LEAST_MIXED_LOSS) & (losses.min(axis=1) == 0)]
+    for share in MIXED_SHARES:
+        curves += [_mixed(sound_mm, _cut(sound_mm, *pair), share) for pair in lost]
+        shares += [share] * len(lost)
+    return np.stack(curves), np.concatenate([losses, *[lost] * len(MIXED_SHARES)]), np.array(shares)
+
+
+def _mixed(first_mm: np.ndarray, second_mm: np.ndarray, share: float) -> np.ndarray:
+    """Curve (49,) of an area of which `share` has the first curve and the rest the second, both on one level."""
+    heights = np.concatenate([first_mm, second_mm])
+    weights = np.repeat([share, 1 - share], RATIOS.size) / RATIOS.size
+    order = np.argsort(-heights, kind="stable")
+    middle = np.cumsum(weights[order]) - weights[order] / 2
+    # the curves span 2 to 98 % of their areas
+    return np.interp(RATIOS, TOP_RATIO + (FLOOR_RATIO - TOP_RATIO) * middle, heights[order])
 
 
 def _taken(sound_mm: np.ndarray, wear: np.ndarray, fill: np.ndarray) -> np.ndarray:
     """Share (k,) of the sound void depth that each pair of losses takes."""
     left = _void(np.stack([_cut(sound_mm, *pair) for pair in zip(wear, fill, strict=True)]))
     return 1 - left / _void(sound_mm[None])
-
-
-def _misfit(curves_mm: np.ndarray, models_mm: np.ndarray) -> np.ndarray:
-    """Mean squared difference (n, k) [mm2] of curves and models, each less its mean."""
-    curves = curves_mm - curves_mm.mean(axis=1, keepdims=True)
-    models = models_mm - models_mm.mean(axis=1, keepdims=True)
-    squares = (curves**2).mean(axis=1)[:, None] + (models**2).mean(axis=1) - 2 * curves @ models.T / RATIOS.size
-    return np.maximum(squares, 0)
 
 
 def _log_probability(usable: np.ndarray, against: np.ndarray, wear: np.ndarray) -> np.ndarray:

@@ -49,7 +49,7 @@ class ZoneLimits:
 
     sound_relief_mm: float = 0.36  # sound panels have at least this; measured on rendered decks
     not_sound_relief_mm: float = 0.26  # panels worn or filled all over have no more; measured on rendered decks
-    kept_share: float = 0.76  # share of the sound depth below which a place is not sound
+    kept_share: float = 0.76  # share of the sound relief below which a place is not sound
     share_u: float = 0.06  # relative standard uncertainty of that share in one window, from the height solver
 
 
@@ -124,8 +124,8 @@ def _seen(
     flags = () if found.usable.all() else ("cells-left-out",)
     if reference is not None:
         # the common gains of two sets of photos are independent of each other
-        least_u = math.hypot(limits.share_u, math.sqrt(2) * budget.gain_u)
-        seen = evidence.against_curve(found, reference.curve_mm, limit=limits.kept_share, least_u=least_u)
+        gain_u = math.hypot(limits.share_u, math.sqrt(2) * budget.gain_u)
+        seen = evidence.against_curve(found, reference.curve_mm, limit=limits.kept_share, gain_u=gain_u)
         return seen, "named", flags
     kept = evidence.best_kept(found)
     relief = float(np.median(found.relief_mm[kept]))
@@ -134,7 +134,7 @@ def _seen(
     middle = math.sqrt(limits.sound_relief_mm * limits.not_sound_relief_mm)
     if relief >= middle and pattern.kind != "none":
         sound = evidence.middle_curve(found, kept)
-        return evidence.against_curve(found, sound, limit=limits.kept_share, least_u=limits.share_u), "patch", flags
+        return evidence.against_curve(found, sound, limit=limits.kept_share, gain_u=limits.share_u), "patch", flags
     seen = evidence.against_limits(found, sound_mm=limits.sound_relief_mm, not_sound_mm=limits.not_sound_relief_mm)
     return seen, "limits", (*flags, "judged-by-limits")
 
