@@ -112,18 +112,26 @@ def void_depth_after(void_depth_mm: Measured, coats: tuple[Coat, ...]) -> Measur
 
     Returns
     -------
-    Measured [mm]: low takes the low peak share on the low end, high the high ones.
+    Measured [mm]: the range of the peak share and the interval of `void_depth_mm`, joined in quadrature.
 
     Notes
     -----
     V' = V - v w (1 - r), and never less than (1 - v) V: conservation, for a top plane that rises with its own film.
     """
-    ends = [void_depth_mm.low, void_depth_mm.value, void_depth_mm.high]
-    for i in range(3):
-        for coat in coats:
-            drained = ends[i] - coat.dry_um / UM_PER_MM * (1 - coat.peak_share[i])
-            ends[i] = max(drained, (1 - coat.solids_as_applied) * ends[i])
-    return Measured(ends[1], ends[0], ends[2])
+    value = void_depth_mm.value
+    likely = _drained(value, coats, 1)
+    ends = (_drained(value, coats, 0), _drained(value, coats, 2))
+    heights = (_drained(void_depth_mm.low, coats, 1), _drained(void_depth_mm.high, coats, 1))
+    low, likely, high = _combined((likely, *ends, *heights), 0.0)
+    return Measured(likely, low, high)
+
+
+def _drained(void_mm: float, coats: tuple[Coat, ...], end: int) -> float:
+    """Void depth after the coats at the low, likely or high end (0, 1, 2) of every peak share."""
+    for coat in coats:
+        drained = void_mm - coat.dry_um / UM_PER_MM * (1 - coat.peak_share[end])
+        void_mm = max(drained, (1 - coat.solids_as_applied) * void_mm)
+    return void_mm
 
 
 def peak_share_from_test(before: Measured, after: Measured, coat: Coat) -> Measured:
@@ -174,9 +182,9 @@ def forecast(
 
     Returns
     -------
-    Forecast; its coats carry the peak share that was used. Low takes the low peak share of every coat on the low end
-    of the measured heights, high the high ends: wider than 95 %. Contact area and peak film are sorted so that
-    low <= likely <= high.
+    Forecast; its coats carry the peak share that was used. Low and high join, as independent parts in quadrature, the
+    range of the peak share (taken the same for every coat) and the 95 % interval of the measured heights; with exact
+    heights they are the figures at the low and the high peak share.
 
     Raises
     ------
@@ -189,12 +197,19 @@ def forecast(
     heights = _quantiles(height_mm)
     shares = _peak_shares(heights, _slope(height_mm, step_mm), coats)
     spread = COVERAGE_FACTOR * budget.gain_u
-    gains = max(1 - spread, LEAST_GAIN), 1.0, 1 + spread
-    runs = [_run(heights * gain, coats, [s[i] for s in shares], filters) for i, gain in enumerate(gains)]
+    low_gain, high_gain = max(1 - spread, LEAST_GAIN), 1 + spread
+    cases = (
+        (1.0, 1),
+        (1.0, 0),
+        (1.0, 2),
+        (low_gain, 1),
+        (high_gain, 1),
+    )  # all heights times, index of the peak share
+    runs = [_run(heights * gain, coats, [share[i] for share in shares], filters) for gain, i in cases]
     contact_spread = COVERAGE_FACTOR * budget.contact_u
 
     def entries(name: str, widen: float = 0.0) -> tuple[tuple[float, float, float], ...]:
-        return tuple(_ordered(values, widen) for values in zip(*(run[name] for run in runs), strict=True))
+        return tuple(_combined(values, widen) for values in zip(*(run[name] for run in runs), strict=True))
 
     return Forecast(
         coats=tuple(replace(coat, peak_share=share) for coat, share in zip(coats, shares, strict=True)),
@@ -257,8 +272,12 @@ def _run(heights: np.ndarray, coats: tuple[Coat, ...], shares: list[float], filt
     }
 
 
-def _ordered(values: tuple[float, ...], widen: float) -> tuple[float, float, float]:
-    likely = float(values[1])
-    if widen == 0:
-        return float(min(values)), likely, float(max(values))
-    return max(0.0, float(min(values)) - widen), likely, min(1.0, float(max(values)) + widen)
+def _combined(values: tuple[float, ...], widen: float) -> tuple[float, float, float]:
+    """Low, likely, high from the likely value, both ends of the peak share and both ends of the heights."""
+    likely, *shares_and_gains = values
+    below, above = widen**2, widen**2
+    for pair in (shares_and_gains[:2], shares_and_gains[2:]):
+        below += max(likely - min(pair), 0.0) ** 2
+        above += max(max(pair) - likely, 0.0) ** 2
+    high = likely + math.sqrt(above)
+    return max(likely - math.sqrt(below), 0.0), likely, min(high, 1.0) if widen else high

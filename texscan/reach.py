@@ -18,7 +18,7 @@ from texscan.model import COVERAGE_FACTOR, Budget, Measured, Reach
 RADII_MM: tuple[float | None, ...] = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, None)
 TOUCH_MM = 0.02  # a gap up to this counts as touched: roughness below the S-filter; a setting
 LEAST_GAIN = 0.05  # keeps the low end of all heights finite under a hopeless budget
-MOST_OPERATIONS = 4e8  # pixels times ball offsets before the grid is coarsened (about one second)
+MOST_OPERATIONS = 1e8  # pixels times ball offsets before the grid is coarsened
 LEAST_ROWS = 8  # a coarsened map keeps this many
 ROWS_AT_ONCE = 32  # keeps the working rows in the processor's cache
 

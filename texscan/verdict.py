@@ -138,7 +138,7 @@ def _apply(rule: Rule, case: Case) -> RuleReading:
     outcome, margin = compare(reading, limit, rule.wants)
     sentence = f"{rule.says(case, reading)}; the limit is {_number(limit, rule.unit)}"
     if outcome == OPEN:
-        sentence += ", inside that interval."
+        sentence += ", inside the interval."
     else:
         sentence += f", {'cleared' if outcome == FOR else 'missed'} by {_number(margin, rule.unit)}."
     return RuleReading(rule.name, outcome, sentence, rule.change(case, reading, limit))
@@ -215,7 +215,17 @@ def _void_left(case: Case) -> Measured | None:
 def _bad_share(case: Case) -> Measured:
     share = case.zone_map.shares.get("worn", 0.0) + case.zone_map.shares.get("filled", 0.0)
     guard = case.limits.decision["share_guard"].value
+    if _rests_on_open_relief(case):
+        return Measured(share, 0.0, 1.0)
     return Measured(share, max(share - guard, 0.0), min(share + guard, 1.0))
+
+
+def _rests_on_open_relief(case: Case) -> bool:
+    """Zones that were told by the limits of relief alone, while the relief's interval holds that limit."""
+    relief = _relief(case)
+    if case.zone_map.reference != "limits" or relief is None:
+        return False
+    return compare(relief, case.limits.decision["relief_mm"].value, "above")[0] == OPEN
 
 
 def _key_reach(case: Case) -> Reach | None:
@@ -277,6 +287,8 @@ def _void_words(case: Case, reading: Measured | None) -> str:
 
 def _share_words(case: Case, reading: Measured) -> str:
     worn, filled = (round(100 * case.zone_map.shares.get(name, 0.0)) for name in ("worn", "filled"))
+    if _rests_on_open_relief(case):
+        return f"{worn} % of the patch reads worn and {filled} % filled, told by a relief too near its limit"
     return f"{worn} % of the patch is worn and {filled} % filled, together {_range(reading, '%')}"
 
 
@@ -291,7 +303,9 @@ def _reach_words(case: Case, reading: Measured | None) -> str:
 
 
 def _relief_change(case: Case, reading: Measured, limit: float) -> str:
-    return f"A relief {'below' if reading.low >= limit else 'above'} {limit:.2f} mm when measured again."
+    if reading.low >= limit:
+        return ""
+    return f"More than {limit:.2f} mm of relief when measured again."
 
 
 def _void_change(case: Case, reading: Measured, limit: float) -> str:
@@ -301,7 +315,7 @@ def _void_change(case: Case, reading: Measured, limit: float) -> str:
     lost = sum(coat.dry_um * (1 - coat.peak_share[0]) for coat in coats)
     spare_mm = worst_part(case).void_depth_mm.low - limit
     if spare_mm <= 0:
-        return f"Not fewer coats: the texture may already lie below {limit:.2f} mm of void depth."
+        return f"No lighter coat: the void depth may be below {limit:.2f} mm before any paint."
     allowed_um = 1000 * spare_mm * dry_um / lost if lost else dry_um
     if reading.low >= limit:
         return f"More than {allowed_um:.0f} um of dry film in all ({dry_um:.0f} um are planned)."
