@@ -15,7 +15,7 @@ from scipy import sparse
 from . import bounce, forward, integrate, shadows
 from .pyramid import Level, finer
 
-SHADOW_MARGIN = 0.15  # a pixel is in shadow below the predicted bounced light plus this, over level
+SHADOW_MARGIN = 0.25  # a pixel is in shadow below the predicted bounced light plus this, over level
 SHADING_U = 0.06  # standard uncertainty of a lit pixel's brightness over level
 ALBEDO_U = 0.06  # relative scatter of the paint's albedo about its smooth mean
 ALBEDO_SMOOTH_MM = 6.0  # standard deviation of the window of the smooth albedo [mm]
@@ -110,7 +110,7 @@ def bounce_pass(level: Level, state: State, settings: Settings) -> State:
     step = grid.step_mm * grid.columns / size[0]
     arrived = bounce.bounced(small(height), small(p), small(q), np.stack(sent), step)
     wide = [cv2.resize(a, grid.shape[::-1], interpolation=cv2.INTER_LINEAR) for a in arrived]
-    return replace(state, bounced=np.stack(wide))
+    return replace(state, bounced=np.float32(bounce.GAIN) * np.stack(wide))
 
 
 def paint(state: State, settings: Settings) -> np.ndarray:
