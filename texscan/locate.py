@@ -10,7 +10,7 @@ from scipy.optimize import least_squares
 
 from texscan.card import Card
 from texscan.errors import CardError
-from texscan.model import Photo
+from texscan.model import LinearPhoto
 
 FULL_FRAME_WIDTH_MM, FULL_FRAME_DIAGONAL_MM = 36.0, 43.27  # phones state their 35 mm focal length by one or the other
 FOCAL_U_WITH_EXIF, FOCAL_U_WITHOUT = 0.12, 0.30  # relative standard uncertainty of the starting focal length
@@ -18,6 +18,7 @@ USUAL_FOCAL_PER_LONG_SIDE = 0.78  # 28 mm on 36 mm, a phone's main camera; from 
 CENTRE_U = 0.01  # of the long side: how far the optical axis may miss the picture's centre
 DISTORTION_U = (0.06, 0.06)  # radial terms k1, k2 of phone pictures after the phone's own correction; from memory
 DETECTION_SIDES_PX = (1600, 3200, None)  # long sides at which markers are looked for, coarse first; None = as it is
+MEAN_WINDOW, MEAN_FLOOR, EVEN_LEVEL = 0.08, 0.05, 110.0  # of the long side; of the photo's mean; grey of the mean
 LEAST_MARKERS = 3
 LEAST_SPREAD = 0.12  # found markers must span this share of all markers' area
 REFINED_CORNER_U_PX, MARKER_CORNER_U_PX = 0.08, 0.35  # saddle and bare marker corners; measured on renders
@@ -79,29 +80,35 @@ class Sighting:
     scale_u: float  # relative standard uncertainty of mm per pixel that comes from the fit
 
 
-def grey_picture(photo: Photo) -> np.ndarray:
-    """(rows, columns) uint8 picture for finding corners; encoded values, not light."""
-    pixels = photo.pixels
-    if pixels.dtype == np.uint16:
-        pixels = (pixels >> 8).astype(np.uint8)
-    if photo.encoding == "linear":
-        pixels = (np.sqrt(pixels / 255.0) * 255).astype(np.uint8)
-    return cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
+def even_picture(luminance: np.ndarray) -> np.ndarray:
+    """
+    (rows, columns) uint8 picture for finding markers: linear light over its local mean, so that torch falloff and the
+    tone curve's growth of white into black (blurred edges are symmetric in light, not in code) do not matter.
+    """
+    long_side = max(luminance.shape)
+    size = int(MEAN_WINDOW * long_side) | 1
+    mean = cv2.blur(luminance, (size, size))
+    floor = MEAN_FLOOR * float(luminance.mean())
+    return np.clip(luminance / (mean + floor) * EVEN_LEVEL, 0, 255).astype(np.uint8)
 
 
-def locate(photo: Photo, card: Card) -> Sighting:
+def locate(photo: LinearPhoto, card: Card, *, focal_35mm: float | None = None) -> Sighting:
     """
     Camera pose, focal length and lens distortion from the card's corners.
 
     Markers place the card; its saddles (or, on a card without saddles, the markers' corners) are then refined to
     sub-pixel places and a pinhole camera with two radial terms is fitted to them, robustly and with weak priors on lens.
 
+    Parameters
+    ----------
+    focal_35mm : EXIF focal length in 35 mm terms [mm]; only a starting value with FOCAL_U_WITH_EXIF
+
     Raises
     ------
     CardError
         No card, too few markers, or corners that fit no camera.
     """
-    grey = grey_picture(photo)
+    grey = photo.luminance
     found = _find_markers(grey, card)
     _require_enough(found, card, photo.file)
     world = np.concatenate([m.corners_mm for m, _ in found])
@@ -109,7 +116,7 @@ def locate(photo: Photo, card: Card) -> Sighting:
     keep = _consistent_with_a_plane(world, pixels)
     if keep.sum() < 8:
         raise CardError(f"The marker corners in {photo.file} fit no flat card. Lay the card flat and take the photo again.")
-    focal_px, focal_u = _starting_focal(photo, max(grey.shape))
+    focal_px, focal_u = _starting_focal(focal_35mm, grey.shape)
     camera, _, _ = _fit(world[keep], pixels[keep], np.full(keep.sum(), 1.0), grey.shape, focal_px, focal_u)
     for _ in range(2):
         refined, image, u_px = _refine(grey, card, camera, {m.id for m, _ in found})
@@ -131,6 +138,7 @@ def _find_markers(grey: np.ndarray, card: Card) -> list:
     for side in DETECTION_SIDES_PX:
         factor = 1.0 if side is None else min(1.0, side / max(grey.shape))
         small = grey if factor == 1.0 else cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        small = even_picture(small)
         found = []
         for dictionary in sorted({m.dictionary for m in card.markers}):
             found += _detect(small, dictionary, factor, wanted)
@@ -191,12 +199,11 @@ def _consistent_with_a_plane(world: np.ndarray, pixels: np.ndarray) -> np.ndarra
     return np.zeros(len(world), bool) if inliers is None else np.ravel(inliers).astype(bool)
 
 
-def _starting_focal(photo: Photo, long_side_px: int) -> tuple[float, float]:
-    if photo.focal_35mm is None:
-        return USUAL_FOCAL_PER_LONG_SIDE * long_side_px, FOCAL_U_WITHOUT
-    rows, columns = photo.pixels.shape[:2]
-    by_width = photo.focal_35mm / FULL_FRAME_WIDTH_MM * long_side_px
-    by_diagonal = photo.focal_35mm / FULL_FRAME_DIAGONAL_MM * np.hypot(rows, columns)
+def _starting_focal(focal_35mm: float | None, shape: tuple[int, int]) -> tuple[float, float]:
+    if focal_35mm is None:
+        return USUAL_FOCAL_PER_LONG_SIDE * max(shape), FOCAL_U_WITHOUT
+    by_width = focal_35mm / FULL_FRAME_WIDTH_MM * max(shape)
+    by_diagonal = focal_35mm / FULL_FRAME_DIAGONAL_MM * np.hypot(*shape)
     return (by_width + by_diagonal) / 2, FOCAL_U_WITH_EXIF
 
 
@@ -229,8 +236,8 @@ def _contrast(grey: np.ndarray, places: np.ndarray, half: int) -> np.ndarray:
     kernel = np.ones((2 * half + 1, 2 * half + 1), np.uint8)
     brightest, darkest = cv2.dilate(grey, kernel), cv2.erode(grey, kernel)
     c, r = np.rint(places).astype(int).T
-    high, low = brightest[r, c].astype(float), darkest[r, c].astype(float)
-    return (high - low) / np.maximum(high + low, 8)
+    high, low = brightest[r, c], darkest[r, c]
+    return (high - low) / np.maximum(high + low, 1e-3)
 
 
 def _fit(world, image, u_px, shape, focal_px, focal_u, start: Camera | None = None):

@@ -141,6 +141,14 @@ def _fill(mask: np.ndarray, grid: Grid, outline_mm: np.ndarray, value: int) -> N
     cv2.fillPoly(mask, [np.rint(pixels * 2**fraction_bits).astype(np.int32)], value, cv2.LINE_8, fraction_bits)
 
 
+def filled(grid: Grid, outlines_mm: list[np.ndarray]) -> np.ndarray:
+    """(rows, columns) uint8, 1 inside any of the outlines."""
+    mask = np.zeros(grid.shape, np.uint8)
+    for outline in outlines_mm:
+        _fill(mask, grid, outline, 1)
+    return mask
+
+
 def _grown(mask: np.ndarray, by_mm: float, step_mm: float) -> np.ndarray:
     size = 2 * int(np.ceil(by_mm / step_mm)) + 1
     return cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
