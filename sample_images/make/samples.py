@@ -241,9 +241,12 @@ def deck_mesh(panel, box, card_outline, detail):
     """Separable grid and heights: fine in the card's opening, coarser around it, far enough for any photo."""
     x0, x1, y0, y1 = box
     low, high = np.min(card_outline, 0), np.max(card_outline, 0)
-    steps = np.array([2.0, 0.12, 0.06, 0.12, 2.0]) * detail
-    x = spaced(low[0] - 280, high[0] + 280, [low[0] - 80, x0 - 6, x1 + 6, high[0] + 80], steps)
-    y = spaced(low[1] - 280, high[1] + 280, [low[1] - 80, y0 - 6, y1 + 6, high[1] + 80], steps)[::-1]
+    steps = np.array([3.0, 0.25, 0.12, 0.06, 0.12, 0.25, 3.0]) * detail
+    x, y = (
+        spaced(lo - 340, hi + 340, [lo - 160, lo - 60, a - 6, b + 6, max(hi, b + 10) + 60, hi + 160], steps)
+        for lo, hi, a, b in ((low[0], high[0], x0, x1), (low[1], high[1], y0, y1))
+    )
+    y = y[::-1]
     z = decks.height(panel.deck, x, y) + np.float32(decks.levelled_offset(panel.deck, box))
     above = np.argwhere(z > -0.02)
     under_card = inside(card_outline, x[above[:, 1]], y[above[:, 0]])
@@ -445,9 +448,15 @@ def main():
     parser.add_argument("--detail", type=float, default=1.0, help="mesh steps times this: 3 for a quick look")
     parser.add_argument("--card", type=Path, default=HERE.parents[1] / "calibration", help="folder with card.json")
     parser.add_argument("--out", type=Path, default=HERE.parent)
+    parser.add_argument(
+        "--lists-only", action="store_true", help="render nothing, write panels.toml and registry.txt"
+    )
     options = parser.parse_args()
     card = json.loads((options.card / "card.json").read_text(encoding="utf-8"))
     every = panels(opening(card["outline"]))
+    if options.lists_only:
+        write_lists(options.out, every)
+        return
     mi = render.load_mitsuba(options.variant)
     for panel in every:
         if options.panel is None or panel.name in options.panel:
