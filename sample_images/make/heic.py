@@ -3,8 +3,8 @@ Makes heic/small.heic, a small copy of one sample photo as phones store it, for 
 
     python sample_images/make/heic.py
 
-Needs pillow-heif, which is no dependency of texscan: its wheels carry an encoder under the GPL; a picture made with it
-is free of that.
+Needs pillow-heif, which is no dependency of texscan: its wheels carry an encoder under the GPL; a picture made with
+it is free of that.
 """
 
 from pathlib import Path
