@@ -243,17 +243,23 @@ def _slope(height_mm: np.ndarray, step_mm: float) -> float:
 
 
 def _peak_shares(heights: np.ndarray, slope: float, coats: tuple[Coat, ...]) -> list[tuple[float, float, float]]:
-    """Peak share of each coat, computed from its flow where the coat states one; the sinusoid of equal Sq and Sdq."""
+    """
+    Peak share of each coat, computed where the coat states its flow: on the sinusoid of equal Sq and Sdq, whose pitch
+    stays while the likely coats before lower it.
+    """
     sq = float(np.std(heights))
-    amplitude_mm = sq * math.sqrt(2)
-    result = []
+    if sq == 0 or slope == 0 or all(coat.flow is None for coat in coats):
+        return [coat.peak_share for coat in coats]
+    pitch_mm = 2 * math.pi * sq / slope
+    shares, surface = [], heights
     for coat in coats:
-        if coat.flow is None or sq == 0 or slope == 0:
-            result.append(coat.peak_share)
-        else:
-            pitch_mm = 2 * math.pi * sq / slope
-            result.append(peak_share_range(amplitude_mm, pitch_mm, coat.wet_um / UM_PER_MM, coat.flow))
-    return result
+        share = coat.peak_share
+        if coat.flow is not None:
+            amplitude_mm = float(np.std(surface)) * math.sqrt(2)
+            share = peak_share_range(amplitude_mm, pitch_mm, coat.wet_um / UM_PER_MM, coat.flow)
+        shares.append(share)
+        surface = after_coat(surface, coat, share[1])
+    return shares
 
 
 def _run(heights: np.ndarray, coats: tuple[Coat, ...], shares: list[float], filters: Filters) -> dict[str, list]:

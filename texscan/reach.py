@@ -18,8 +18,14 @@ from texscan.model import COVERAGE_FACTOR, Budget, Measured, Reach
 RADII_MM: tuple[float | None, ...] = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, None)
 TOUCH_MM = 0.02  # a gap up to this counts as touched: roughness below the S-filter; a setting
 LEAST_GAIN = 0.05  # keeps the low end of all heights finite under a hopeless budget
-MOST_OPERATIONS = 1e8  # pixels times ball offsets before the grid is coarsened
-LEAST_ROWS = 8  # a coarsened map keeps this many
+# A ball can stand on grid points only, which leaves it up to half a step times the slope too high: the grid is made
+# finer until the ball is this wide, and coarser only when it is wider than the second figure.
+FINE_PIXELS, COARSE_PIXELS = 8, 20
+FINEST = 4  # parts of a step
+TILE_MM = 20.0  # side of the tiles that stand for a large map: several pitches of common textures
+LEAST_TILES = 4
+MOST_OPERATIONS = 6e7  # pixels times ball offsets of one reading; beyond it evenly spread tiles are read
+PIXEL_OPERATIONS = 40  # what a pixel costs beside its offsets
 ROWS_AT_ONCE = 32  # keeps the working rows in the processor's cache
 
 
@@ -53,6 +59,7 @@ def reach(
 
     Notes
     -----
+    Large maps are read on evenly spread tiles, whose scatter is in the interval.
     Touched where closing(z) - z <= touch; areas weighed by sqrt(1 + |grad z|^2); gap = mean(closing(z) - z). A tip
     smaller than a step touches all that the map can show. Near-tangent gaps are tiny, so the share depends on
     `touch_mm` where the gap does not.
@@ -64,9 +71,9 @@ def reach(
     gains = (1.0,) if spread == 0 else (1.0, max(1 - spread, LEAST_GAIN), 1 + spread)
     results = []
     for radius in radii:
-        readings = [_touched(height * np.float32(gain), step_mm, radius, touch_mm) for gain in gains]
-        fractions, gaps = zip(*readings, strict=True)
-        results.append(Reach(radius, _measured(fractions), _measured(gaps)))
+        readings = [_reading(height * np.float32(gain), step_mm, radius, touch_mm) for gain in gains]
+        fraction, gap = (_measured([reading[i] for reading in readings]) for i in (0, 1))
+        results.append(Reach(radius, Measured(fraction.value, fraction.low, min(fraction.high, 1.0)), gap))
     return tuple(results)
 
 
@@ -137,20 +144,101 @@ def _highest(height: np.ndarray, cap: list[tuple[int, int, float]]) -> np.ndarra
     return result
 
 
-def _touched(height: np.ndarray, step_mm: float, radius_mm: float | None, touch_mm: float) -> tuple[float, float]:
-    """Share of true area touched, and mean gap [mm]."""
+def _reading(
+    height: np.ndarray, step_mm: float, radius_mm: float | None, touch_mm: float
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """(value, standard uncertainty from the choice of tiles) of the touched share and of the mean gap."""
     if radius_mm is None:
-        gap, step = np.maximum(_top_plane(height) - height, 0), step_mm
-        judged = np.isfinite(height)
+        gap = np.maximum(_top_plane(height) - height, 0)
+        sums = [_sums(height, gap, step_mm, touch_mm, np.isfinite(height))]
+        chosen_all = True
     else:
-        height, step = _coarser(height, step_mm, radius_mm)
-        gap = closing(height, step, radius_mm) - height
-        judged = _judged(height, step, radius_mm)
-    rise, run = np.gradient(height, step)
-    area = np.sqrt(1 + rise**2 + run**2)
+        span = float(np.nanmax(height) - np.nanmin(height))
+        half_mm = _half_width_mm(span, radius_mm)
+        factor = _working_factor(height.size, half_mm / step_mm)
+        tiles, chosen_all = _tiles(height.shape, step_mm, half_mm, factor)
+        sums = [_tile_sums(height, step_mm, radius_mm, touch_mm, tile=tile, factor=factor) for tile in tiles]
+    area, touched, count, depth = np.array(sums).T
+    fraction, gap_mm = touched.sum() / area.sum(), depth.sum() / count.sum()
+    if chosen_all or len(sums) < 2:
+        return (fraction, 0.0), (gap_mm, 0.0)
+    n = len(sums)
+    scatter = [np.sqrt(np.sum((part - ratio * whole) ** 2) * n / (n - 1)) / whole.sum()
+               for part, whole, ratio in ((touched, area, fraction), (depth, count, gap_mm))]  # fmt: skip
+    return (fraction, float(scatter[0])), (gap_mm, float(scatter[1]))
+
+
+def _tiles(
+    shape: tuple[int, int], step_mm: float, half_mm: float, factor: float
+) -> tuple[list[tuple[slice, slice]], bool]:
+    """Tiles to read, and whether they are the whole map."""
+    ball_pixels = half_mm / (step_mm * factor)
+    per_pixel = (math.pi * ball_pixels**2 + PIXEL_OPERATIONS) / factor**2
+    if shape[0] * shape[1] * per_pixel <= MOST_OPERATIONS:
+        return [(slice(0, shape[0]), slice(0, shape[1]))], True
+    size = max(1, round(TILE_MM / step_mm))
+    counts = [max(1, n // size) for n in shape]
+    edges = [np.linspace(0, n, count + 1).round().astype(int) for n, count in zip(shape, counts, strict=True)]
+    tiles = [
+        (slice(edges[0][i], edges[0][i + 1]), slice(edges[1][j], edges[1][j + 1]))
+        for i in range(counts[0])
+        for j in range(counts[1])
+    ]
+    most = max(LEAST_TILES, int(MOST_OPERATIONS / (size**2 * per_pixel)))
+    if most >= len(tiles):
+        return tiles, True
+    picked = np.linspace(0, len(tiles) - 1, most).round().astype(int)
+    return [tiles[i] for i in picked], False
+
+
+def _working_factor(size: int, ball_pixels: float) -> float:
+    """Working step over the grid's step: 1/4, 1/2, 1, 2, 3 ...; coarser only where map and ball are too large."""
+    parts = FINEST
+    while parts > 1 and ball_pixels * parts > FINE_PIXELS:
+        parts //= 2
+    if parts > 1 or size * math.pi * ball_pixels**2 <= MOST_OPERATIONS:
+        return 1 / parts
+    return max(1, math.ceil(ball_pixels / COARSE_PIXELS))
+
+
+def _tile_sums(
+    height: np.ndarray,
+    step_mm: float,
+    radius_mm: float,
+    touch_mm: float,
+    *,
+    tile: tuple[slice, slice],
+    factor: float,
+) -> tuple[float, float, float, float]:
+    """`_sums` of a tile, with as much of the map around it as the ball needs."""
+    span = float(np.nanmax(height) - np.nanmin(height))
+    margin = math.ceil(_half_width_mm(span, radius_mm) / step_mm)
+    starts = [max(part.start - margin, 0) for part in tile]
+    block = height[starts[0] : tile[0].stop + margin, starts[1] : tile[1].stop + margin]
+    if not np.isfinite(block).any():
+        return 0.0, 0.0, 0.0, 0.0
+    core = np.zeros(block.shape, np.float32)
+    core[tuple(slice(p.start - s, p.stop - s) for p, s in zip(tile, starts, strict=True))] = 1
+    block, core = _resampled(block, factor), _resampled(core, factor)
+    step = step_mm * factor
+    judged = (core > 0.5) & _judged(block, step, radius_mm)
+    return _sums(block, closing(block, step, radius_mm) - block, step, touch_mm, judged)
+
+
+def _sums(
+    height: np.ndarray, gap: np.ndarray, step_mm: float, touch_mm: float, judged: np.ndarray
+) -> tuple[float, float, float, float]:
+    """True area judged, true area touched, pixels judged, sum of gaps; all in pixels or pixels x mm."""
+    slopes = [np.gradient(height, step_mm, axis=axis) if height.shape[axis] > 1 else 0.0 for axis in (0, 1)]
+    area = np.sqrt(1 + slopes[0] ** 2 + slopes[1] ** 2)
     area = np.where(np.isfinite(area), area, 1.0)
-    touched = gap <= touch_mm
-    return float(area[judged & touched].sum() / area[judged].sum()), float(gap[judged].mean(dtype=float))
+    touched = judged & (gap <= touch_mm)
+    return (
+        float(area[judged].sum()),
+        float(area[touched].sum()),
+        float(judged.sum()),
+        float(gap[judged].sum(dtype=float)),
+    )
 
 
 def _top_plane(height: np.ndarray) -> np.float32:
@@ -171,21 +259,36 @@ def _judged(height: np.ndarray, step_mm: float, radius_mm: float) -> np.ndarray:
     return far if far.any() else measured
 
 
-def _coarser(height: np.ndarray, step_mm: float, radius_mm: float) -> tuple[np.ndarray, float]:
-    """The map by block means, only as coarse as the ball's cost asks for."""
-    span = float(np.nanmax(height) - np.nanmin(height))
-    ball_pixels = math.pi * (_half_width_mm(span, radius_mm) / step_mm) ** 2
-    factor = max(1, math.ceil((height.size * ball_pixels / MOST_OPERATIONS) ** 0.25))
-    if factor == 1 or min(height.shape) < LEAST_ROWS * factor:
-        return height, step_mm
-    rows, columns = (n // factor for n in height.shape)
-    blocks = height[: rows * factor, : columns * factor].reshape(rows, factor, columns, factor)
-    counts = np.isfinite(blocks).sum(axis=(1, 3))
-    sums = np.where(np.isfinite(blocks), blocks, 0).sum(axis=(1, 3))
+def _resampled(height: np.ndarray, factor: float) -> np.ndarray:
+    """Linear between pixels on a finer grid (factor < 1), means over blocks on a coarser one."""
+    if factor == 1:
+        return height
+    if factor < 1:
+        return _finer(_finer(height, round(1 / factor)).T, round(1 / factor)).T
+    size = int(factor)
+    rows, columns = (max(1, n // size) for n in height.shape)
+    blocks = height[: rows * size, : columns * size].reshape(rows, size, columns, size)
+    known = np.isfinite(blocks)
+    counts, sums = known.sum(axis=(1, 3)), np.where(known, blocks, 0).sum(axis=(1, 3))
     means = np.full(counts.shape, np.nan, np.float32)
     np.divide(sums, counts, out=means, where=counts > 0)
-    return means, step_mm * factor
+    return means
 
 
-def _measured(readings: tuple[float, ...]) -> Measured:
-    return Measured(readings[0], min(readings), max(readings))
+def _finer(height: np.ndarray, parts: int) -> np.ndarray:
+    """Rows in between, linear; a row between a measured and a missing pixel is missing."""
+    fine = np.empty(((height.shape[0] - 1) * parts + 1, height.shape[1]), np.float32)
+    fine[::parts] = height
+    for part in range(1, parts):
+        share = np.float32(part / parts)
+        fine[part::parts] = (1 - share) * height[:-1] + share * height[1:]
+    return fine
+
+
+def _measured(readings: list[tuple[float, float]]) -> Measured:
+    """The first reading; its interval joins the readings at both ends of the heights and the choice of tiles."""
+    value, u = readings[0]
+    values = [reading[0] for reading in readings]
+    low = value - math.hypot(value - min(values), COVERAGE_FACTOR * u)
+    high = value + math.hypot(max(values) - value, COVERAGE_FACTOR * u)
+    return Measured(float(value), max(float(low), 0.0), float(high))
