@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
+from scipy.special import ndtri
 
 from texscan.curve import FLOOR_RATIO, TOP_RATIO
 
@@ -24,6 +25,9 @@ OUTSIDE_SHARE = 0.0005  # of the pixels, clipped into the first and last bin
 RATIOS = np.linspace(TOP_RATIO, FLOOR_RATIO, 49)  # of the curves that are compared
 LEAST_SHARE = 0.35  # measured share of a window below which its neighbours speak for it
 LOSS_STEPS = np.arange(0, 0.96, 0.05)  # of the relief, taken off the top or put on the floor
+# Ripple of a measured map, standard deviation [mm]: the likely range for four views down to one, each as likely
+RIPPLES_MM = (0.0, 0.03, 0.07)
+MOST_RIPPLE = 0.15  # of the sound relief
 MOST_LOSS, LEAST_MIXED_LOSS = 0.97, 0.3  # wear and fill together
 MIXED_SHARES = (0.05, 0.15, 0.3, 0.45, 0.55, 0.7, 0.85)  # sound share of windows that the edge of a zone crosses
 BEST_QUANTILE = 0.93  # relief of the best-kept windows; robust against single outliers
@@ -240,26 +244,41 @@ def _void(curves_mm: np.ndarray) -> np.ndarray:
     return (curves_mm[:, :1] - curves_mm).mean(axis=1)
 
 
-def _cut(sound_mm: np.ndarray, wear: float, fill: float) -> np.ndarray:
-    """The sound curve with its top cut by `wear` and its floor raised by `fill`, shares of the relief."""
-    relief = sound_mm[0] - sound_mm[-1]
-    return np.clip(sound_mm, sound_mm[-1] + fill * relief, sound_mm[0] - wear * relief)
+def _cut(sound_mm: np.ndarray, wear: float, fill: float, ripple_mm: float = 0.0) -> np.ndarray:
+    """
+    The sound curve (49,) with its top cut by `wear` and its floor raised by `fill`, shares of the relief.
+
+    The map's own ripple stands in the sound curve already, widening it by about its standard deviation at either end,
+    and comes back on the cut tops and filled floors.
+    """
+    top, floor = sound_mm[0] - ripple_mm, sound_mm[-1] + ripple_mm
+    out = sound_mm.copy()
+    for over, level, loss in ((out > top - wear * (top - floor), top - wear * (top - floor), wear),
+                              (out < floor + fill * (top - floor), floor + fill * (top - floor), fill)):  # fmt: skip
+        if loss > 0:
+            count = int(over.sum())
+            out[over] = level - ripple_mm * ndtri((np.arange(count) + 0.5) / max(count, 1))
+    return np.sort(out)[::-1]
 
 
 def _models(sound_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """
     Curves (k, 49) that a window may show, their losses (k, 2) wear and fill, and the sound share (k,) of the window.
 
-    Whole windows first, then windows that the edge of a zone crosses: there the heights of both sides are mixed.
+    For each ripple, whole windows first, then windows that the edge of a zone crosses: there the heights of both sides
+    are mixed.
     """
-    losses = np.array([(wear, fill) for wear in LOSS_STEPS for fill in LOSS_STEPS if wear + fill < MOST_LOSS])
-    curves = [_cut(sound_mm, *pair) for pair in losses]
-    shares = [0.0] * len(losses)
-    lost = losses[(losses.sum(axis=1) >= LEAST_MIXED_LOSS) & (losses.min(axis=1) == 0)]
-    for share in MIXED_SHARES:
-        curves += [_mixed(sound_mm, _cut(sound_mm, *pair), share) for pair in lost]
-        shares += [share] * len(lost)
-    return np.stack(curves), np.concatenate([losses, *[lost] * len(MIXED_SHARES)]), np.array(shares)
+    whole = np.array([(wear, fill) for wear in LOSS_STEPS for fill in LOSS_STEPS if wear + fill < MOST_LOSS])
+    lost = whole[(whole.sum(axis=1) >= LEAST_MIXED_LOSS) & (whole.min(axis=1) == 0)]
+    curves, losses, shares = [], [], []
+    for ripple in RIPPLES_MM:
+        if ripple > MOST_RIPPLE * (sound_mm[0] - sound_mm[-1]):
+            continue
+        curves += [_cut(sound_mm, *pair, ripple) for pair in whole]
+        curves += [_mixed(sound_mm, _cut(sound_mm, *pair, ripple), share) for share in MIXED_SHARES for pair in lost]
+        losses += [whole] + [lost] * len(MIXED_SHARES)
+        shares += [np.zeros(len(whole)), np.repeat(MIXED_SHARES, len(lost))]
+    return np.stack(curves), np.concatenate(losses), np.concatenate(shares)
 
 
 def _mixed(first_mm: np.ndarray, second_mm: np.ndarray, share: float) -> np.ndarray:

@@ -16,6 +16,7 @@ from scipy import ndimage
 
 from texscan import evidence
 from texscan.evidence import Evidence, Windows
+from texscan.filters import filtered, low_pass, smoothed
 from texscan.model import (
     CONDITION_NAMES,
     FILLED,
@@ -31,10 +32,13 @@ from texscan.model import (
 )
 from texscan.texture import measured_heights
 
+DRIFT_MM = 100.0  # nesting index of the Gaussian that takes drift out: twice the width of a walked lane
 NEIGHBOUR_SIGMA_TILES = 1.2  # of the neighbours that a window listens to
 NEIGHBOUR_WEIGHT = 3.0  # log-odds that neighbours of one mind add
 WINDOW_WEIGHT = 0.7  # overlapping windows repeat each other's evidence
 ROUNDS = 12  # of the mean-field solution; it settles in about 8
+OUTLINE_MM = 2.0  # standard deviation of the smoothing of outlines, under a pitch
+LEAST_PROBABILITY = 1e-3  # of a condition, so that outlines lie midway between windows however sure they are
 LEAST_ZONE_MM2 = 150.0  # smaller specks join what surrounds them: the area of one and a half windows
 HOLE_MM = 2.0  # shadows and holes up to this wide do not part a zone
 OUTLINE_TOLERANCE_MM = 0.25  # of the polygon against the pixel outline
@@ -62,12 +66,15 @@ class Reference:
 
 
 def reference_from(
-    z_filtered: np.ndarray, step_mm: float, filters: Filters, use: np.ndarray | None = None
+    height_mm: np.ndarray, step_mm: float, filters: Filters, use: np.ndarray | None = None
 ) -> Reference:
-    """What sound looks like, from a filtered map: pixels `use`, such as its sound zone, or all measured ones."""
-    z = np.asarray(z_filtered) if use is None else np.where(use, z_filtered, np.nan)
-    found = evidence.windows(z, step_mm, filters.contact_depth_mm)
-    figures = measured_heights(z, step_mm, filters, Budget())
+    """What sound looks like, from a height map [mm]: pixels `use`, such as its sound zone, or all measured ones."""
+    keep = np.isfinite(height_mm) if use is None else np.isfinite(height_mm) & use
+    level = np.where(keep, _levelled(height_mm, step_mm, filters), np.nan)
+    found = evidence.windows(level, step_mm, filters.contact_depth_mm)
+    figures = measured_heights(
+        np.where(keep, filtered(height_mm, step_mm, filters), np.nan), step_mm, filters, Budget()
+    )
     return Reference(evidence.middle_curve(found, found.usable), {key: figures[key].value for key in FIGURE_KEYS})
 
 
@@ -104,10 +111,10 @@ def find(
     """
     measured = np.isfinite(height_mm)
     z = np.where(measured, z_filtered, np.nan)
-    found = evidence.windows(z, grid.step_mm, filters.contact_depth_mm)
+    found = evidence.windows(_levelled(height_mm, grid.step_mm, filters), grid.step_mm, filters.contact_depth_mm)
     seen, source, flags = _seen(found, pattern, limits, reference, budget)
     probability = _settled(seen.log_probability)
-    labels = _without_specks(_on_pixels(probability, found.tile_px, z.shape), measured, grid.step_mm)
+    labels = _without_specks(_on_pixels(probability, found.tile_px, z.shape, grid.step_mm), measured, grid.step_mm)
     condition = np.where(measured, labels, 0).astype(np.uint8)
     if source == "patch" and not np.isin(condition, (WORN, FILLED)).any():
         source = "limits"  # no contrast: that the whole patch is sound rests on the limits
@@ -115,6 +122,16 @@ def find(
     zones = _zones(z, condition, grid, filters=filters, budget=budget, windows=(seen, probability, found.tile_px))
     shares = {name: float((condition == value).sum() / measured.sum()) for value, name in CONDITION_NAMES.items()}
     return ZoneMap(condition, zones, shares, source, sound, flags)
+
+
+def _levelled(height_mm: np.ndarray, step_mm: float, filters: Filters) -> np.ndarray:
+    """
+    Heights for the windows [mm]: form and S-filter as for the figures, but only slow drift taken out.
+
+    The L-filter pulls a zone's level towards its surroundings, which blurs the zone's edge; windows have their own level.
+    """
+    smooth = smoothed(height_mm, step_mm, filters)
+    return smooth - low_pass(smooth, step_mm, max(DRIFT_MM, filters.l_mm))
 
 
 def _seen(
@@ -158,19 +175,18 @@ def _softmax(values: np.ndarray) -> np.ndarray:
     return raised / raised.sum(axis=-1, keepdims=True)
 
 
-def _on_pixels(probability: np.ndarray, tile_px: int, shape: tuple[int, int]) -> np.ndarray:
-    """Most probable condition (rows, columns) of every pixel, log-odds interpolated between window centres."""
+def _on_pixels(probability: np.ndarray, tile_px: int, shape: tuple[int, int], step_mm: float) -> np.ndarray:
+    """Most probable condition (rows, columns) uint8 of every pixel, with outlines smooth over `OUTLINE_MM`."""
     x = ((np.arange(shape[1]) + 0.5) / tile_px - 0.5).astype(np.float32)
     y = ((np.arange(shape[0]) + 0.5) / tile_px - 0.5).astype(np.float32)
     map_x, map_y = np.broadcast_to(x, shape).copy(), np.broadcast_to(y[:, None], shape).copy()
-    best = np.full(shape, -np.inf, np.float32)
-    labels = np.zeros(shape, np.uint8)
-    for index, value in enumerate(CONDITION_NAMES):
-        logs = np.log(np.maximum(probability[..., index], 1e-6)).astype(np.float32)
-        on_pixels = cv2.remap(logs, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        labels[on_pixels > best] = value
-        best = np.maximum(best, on_pixels)
-    return labels
+    logs = np.log(np.maximum(probability, LEAST_PROBABILITY)).astype(np.float32)
+    labels = cv2.remap(logs, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).argmax(axis=2)
+    smooth = [
+        cv2.GaussianBlur((labels == index).astype(np.float32), (0, 0), OUTLINE_MM / step_mm)
+        for index in range(len(CONDITION_NAMES))
+    ]
+    return np.argmax(smooth, axis=0).astype(np.uint8) + np.uint8(SOUND)
 
 
 def _bridged(measured: np.ndarray, step_mm: float) -> np.ndarray:
