@@ -129,6 +129,7 @@ def panels(box):
             albedo=(0.82, 0.8, 0.72),
             alpha=0.18,
             s_curve=0.3,
+            orientation=6,
             existing="one-part",
             planned="two-part",
             seed=3,
@@ -213,6 +214,7 @@ def panels(box):
             albedo=(0.4, 0.42, 0.44),
             alpha=0.24,
             worn_tint=0.9,
+            orientation=6,
             existing="two-part",
             planned="two-part",
             seed=9,
@@ -321,7 +323,8 @@ def photograph(mi, panel, out, card_folder, options):
         if not torch_off:
             picture = picture + pinhole(mi, things, {"lamp": lit}, pose, options.samples, seed + 1)
         lens = phone.through_lens(pose, picture / (level / np.pi))
-        gain = gain if torch_off else phone.exposure_for(lens)
+        locked = panel.ambient_photo is not None and gain is not None  # the torch-off photo needs the same exposure
+        gain = gain if locked else phone.exposure_for(lens)
         pixels = phone.develop(lens, gain, s_curve=panel.s_curve, rng=rng)
         when = f"2026:05:16 21:{10 + panel.seed:02d}:{10 + 9 * number:02d}"
         phone.save_jpeg(
