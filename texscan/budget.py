@@ -1,0 +1,63 @@
+"""The uncertainty budget: what each step may be wrong by, as a share of all heights together."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from texscan.linear import ToneCurve
+from texscan.locate import Sighting
+from texscan.model import COVERAGE_FACTOR, Budget, LitView, Relief, Term
+
+UNCONFIRMED_PRINT = 0.03  # half width at 95 %: printers that "fit to page" shrink by 3 % and more, common practice
+RULER_U = 0.003  # of 100 mm read with a steel rule to 0.5 mm, edges of the bar included; from memory
+AMBIENT_GAIN = 2.0  # heights change by 2 % for each 1 % of ambient light left in (four views, 35 degrees; measured)
+TONE_GAIN = 0.5  # shadows carry half of the size, shading the other half; only shading feels the curve
+NOISE_U = 0.005  # noise and JPEG packing of phone photos: heights change by under 0.5 %; measured on renders
+STATED_SCALE_U = 0.015  # of a user's mm per pixel
+
+
+def print_scale_u(printed_bar_mm: float | None) -> float:
+    """Relative standard uncertainty of the printed card's size."""
+    return RULER_U if printed_bar_mm is not None else UNCONFIRMED_PRINT / COVERAGE_FACTOR
+
+
+def elevation_gain_u(elevation_deg: float, elevation_u_deg: float) -> float:
+    """
+    Relative standard uncertainty of heights from that of the light's elevation.
+
+    Heights grow as tan e, so d ln h = 2 de / sin 2e: 5.4 % a degree at 20, 4.0 % at 30 degrees.
+    """
+    return 2 * math.radians(elevation_u_deg) / math.sin(2 * math.radians(elevation_deg))
+
+
+def budget_of(
+    views: tuple[LitView, ...],
+    relief: Relief,
+    tones: tuple[ToneCurve, ...],
+    sightings: tuple[Sighting, ...],
+    *,
+    printed_bar_mm: float | None,
+) -> Budget:
+    """
+    Common-gain terms of a height map; `sightings` is empty without a card.
+
+    The lights' elevation errors stem from the same uprights in every view, so they are averaged, not reduced.
+    """
+    lights = [view.light for view in views]
+    elevation = np.mean([elevation_gain_u(light.elevation_deg, math.sqrt(light.covariance[1, 1])) for light in lights])
+    ambient = np.mean([AMBIENT_GAIN * light.ambient_share.u for light in lights])
+    tone = np.mean([TONE_GAIN * curve.slope_u for curve in tones])
+    scale = print_scale_u(printed_bar_mm) if sightings else STATED_SCALE_U
+    fit = max((sighting.scale_u for sighting in sightings), default=0.0)
+    terms = (
+        Term("light elevation", float(elevation)),
+        Term("print scale" if sightings else "stated scale", scale),
+        Term("camera scale", fit),
+        Term("ambient light", float(ambient)),
+        Term("tone curve", float(tone)),
+        Term("noise and packing", NOISE_U),
+        Term("height solver", relief.gain_u),
+    )
+    return Budget(terms, relief.contact_u, len(views))

@@ -1,0 +1,105 @@
+"""From the options of a command to the settings of a score: every file that they name is read and checked here."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from texscan import files, zones
+from texscan.card import Card, read_card
+from texscan.coating import DEFAULT_COATS
+from texscan.coats import coats_from_toml
+from texscan.compatibility import Job
+from texscan.errors import SettingsError
+from texscan.limits import Limits, limits_from_toml
+from texscan.model import SOUND, Coat, Filters
+from texscan.score import Settings
+
+BAR_RANGE_MM = (80.0, 120.0)  # what a ruler may say of the printed 100 mm bar
+
+
+def read_settings(
+    *,
+    card: Path | None = None,
+    coats: Path | None = None,
+    limits: Path | None = None,
+    reference: Path | None = None,
+    mask: Path | None = None,
+    job: Job | None = None,
+    printed_bar_mm: float | None = None,
+    panel: str = "",
+    lights: tuple[tuple[float, float], ...] = (),
+    mm_per_px: float | None = None,
+) -> Settings:
+    """
+    Settings from files and values.
+
+    Raises
+    ------
+    InputError, StorageError
+        With the sentence that says which one cannot be used.
+    """
+    if printed_bar_mm is not None and not BAR_RANGE_MM[0] <= printed_bar_mm <= BAR_RANGE_MM[1]:
+        raise SettingsError(
+            f"--printed-bar-mm is {printed_bar_mm:g}; the printed bar is 100 mm, a ruler says between {BAR_RANGE_MM[0]:g} and "
+            f"{BAR_RANGE_MM[1]:g}. Measure it again, in mm, or print the card at 100 %."
+        )
+    filters = Filters()
+    return Settings(
+        card=shipped_card() if card is None else read_card(card),
+        limits=read_limits(limits),
+        coats=read_coats(coats),
+        job=job or Job(),
+        filters=filters,
+        printed_bar_mm=printed_bar_mm,
+        panel=panel,
+        reference=None if reference is None else read_reference(reference, filters),
+        mask=None if mask is None else files.load_mask(mask),
+        lights=lights,
+        mm_per_px=mm_per_px,
+    )
+
+
+def shipped_card() -> Card:
+    """The card in calibration/."""
+    return read_card(files.find_calibration("card.json"))
+
+
+def read_limits(path: Path | None) -> Limits:
+    """The shipped limits, with what the user's file changes of them."""
+    shipped = limits_from_toml(files.read_text(files.find_calibration("limits.toml"), "limits file"), "limits.toml")
+    if path is None:
+        return shipped
+    return limits_from_toml(files.read_text(path, "limits file"), path.name, shipped)
+
+
+def read_coats(path: Path | None) -> tuple[Coat, ...]:
+    """The user's coats, or the usual system: one primer and two topcoats, rolled."""
+    return DEFAULT_COATS if path is None else coats_from_toml(files.read_text(path, "coats file"), path.name)
+
+
+def read_reference(folder: Path, filters: Filters) -> zones.Reference:
+    """What sound looks like on this boat, from the sound part of an earlier result."""
+    data = read_score(folder)
+    step = data["grid"]["step_mm"]
+    height, _ = files.load_heights(folder / "relief.tif", step)
+    condition, _ = files.load_heights(folder / "conditions.tif", step)
+    sound = condition == SOUND
+    if not sound.any() or height.shape != condition.shape:
+        raise SettingsError(
+            f"The reference {folder.name} has no sound part to compare with. Score an unworn, unpainted corner and name "
+            "its folder."
+        )
+    return zones.reference_from(height, step, filters, sound)
+
+
+def read_score(folder: Path) -> dict:
+    """score.json of a result folder."""
+    text = files.read_text(folder / "score.json", "result")
+    try:
+        data = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise SettingsError(f"{folder.name}/score.json is damaged ({error}). Score the patch again.") from error
+    if not isinstance(data, dict) or data.get("schema") != "texscan.score/1" or "step_mm" not in data.get("grid", {}):
+        raise SettingsError(f"{folder.name} holds no texscan result. Name a folder that 'texscan score' wrote.")
+    return data

@@ -1,0 +1,144 @@
+"""A score as the files of contract: score.json (schema texscan.score/1), maps and the scored image."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from texscan import __version__, files, overlay
+from texscan.model import CONDITION_NAMES, Measured, Zone
+from texscan.score import Score
+from texscan.views import ReadyView
+
+SCHEMA = "texscan.score/1"
+RESULT_FILES = ("score.json", "relief.tif", "conditions.tif", "scored.png")
+
+
+def result_files(score: Score) -> dict[str, bytes]:
+    """The files of a result, by name."""
+    step = score.grid.step_mm
+    return {
+        "score.json": files.json_bytes(score_dict(score)),
+        "relief.tif": files.tiff_bytes(score.relief.height_mm, step),
+        "conditions.tif": files.tiff_bytes(score.zone_map.condition, step),
+        "scored.png": files.png_bytes(scored_picture(score)),
+    }
+
+
+def score_dict(score: Score) -> dict:
+    """score.json as a dictionary; a figure that is not defined is null, and a flag says why."""
+    settings, grid = score.settings, score.grid
+    return {
+        "schema": SCHEMA,
+        "panel": settings.panel,
+        "texscan_version": __version__,
+        "views": [_view(photo, view) for photo, view in zip(score.photos, score.views, strict=True)],
+        "ambient": [{"file": photo.file, "sha256": photo.sha256} for photo in score.ambient],
+        "refused": [{"file": file, "reason": reason} for file, reason in score.refused],
+        "grid": {
+            "x0_mm": grid.x0_mm,
+            "y1_mm": grid.y1_mm,
+            "step_mm": grid.step_mm,
+            "rows": grid.rows,
+            "columns": grid.columns,
+        },
+        "scale": {"mm_per_px": score.scale_mm_per_px, "tilt_deg": score.tilt_deg} if score.scale_mm_per_px else None,
+        "filters": {
+            "s_mm": settings.filters.s_mm,
+            "l_mm": settings.filters.l_mm,
+            "form": settings.filters.form,
+            "contact_depth_mm": settings.filters.contact_depth_mm,
+        },
+        "texture": score.figures,
+        "pattern": {
+            "kind": score.pattern.kind,
+            "pitch_mm": list(score.pattern.pitch_mm),
+            "direction_deg": list(score.pattern.direction_deg),
+        },
+        "reference": {"kind": score.zone_map.reference, "figures": score.zone_map.reference_figures},
+        "zones": [_zone(zone) for zone in score.zone_map.zones],
+        "shares": {name: score.zone_map.shares.get(name, 0.0) for name in CONDITION_NAMES.values()},
+        "coats": _coats(score),
+        "recommendation": _recommendation(score),
+        "budget": {
+            "terms": [{"name": term.name, "relative_u": term.relative_u} for term in score.budget.terms],
+            "gain_u": score.budget.gain_u,
+            "contact_u": score.budget.contact_u,
+        },
+        "relief": {
+            "shading_over_shadow": score.relief.shading_over_shadow,
+            "lit_share": list(score.relief.lit_share),
+            "residual": score.relief.residual if math.isfinite(score.relief.residual) else None,
+        },
+        "flags": list(score.flags),
+    }
+
+
+def _view(photo, ready: ReadyView) -> dict:
+    light = ready.view.light
+    azimuth_u, elevation_u = np.sqrt(np.diag(light.covariance)[:2])
+    position = light.position_mm
+    return {
+        "file": photo.file,
+        "sha256": photo.sha256,
+        "azimuth_deg": Measured.from_u(light.azimuth_deg, float(azimuth_u)),
+        "elevation_deg": Measured.from_u(light.elevation_deg, float(elevation_u), at_least=0.0, at_most=90.0),
+        "at_mm": list(light.at_mm),
+        "light_position_mm": None if position is None else position,
+        "ambient_share": light.ambient_share,
+        "blur_mm": ready.view.blur_mm if math.isfinite(ready.view.blur_mm) else None,
+        "uprights_left_out": list(light.uprights_left_out),
+        "flags": list(ready.flags),
+    }
+
+
+def _zone(zone: Zone) -> dict:
+    return {
+        "condition": zone.condition,
+        "polygon_mm": zone.polygon_mm,
+        "area_mm2": zone.area_mm2,
+        "relief_mm": zone.relief_mm,
+        "void_depth_mm": zone.void_depth_mm,
+        "contact_area_fraction": zone.contact_area_fraction,
+        "confidence": zone.confidence,
+        "void_ratio_to_sound": zone.void_ratio_to_sound,
+        "flags": list(zone.flags),
+    }
+
+
+def _coats(score: Score) -> dict:
+    forecast = score.forecast
+    return {
+        **{
+            name: [_entry(coat.name, values) for coat, values in zip(forecast.coats, getattr(forecast, name), strict=True)]
+            for name in ("void_depth_mm", "relief_mm", "contact_area_fraction", "peak_film_um")
+        },
+        "reach": [{"radius_mm": r.radius_mm, "fraction": r.fraction, "gap_mm": r.gap_mm} for r in score.reach],
+    }
+
+
+def _entry(coat: str, values: tuple[float, float, float]) -> dict:
+    low, likely, high = values
+    return {"coat": coat, "low": low, "likely": likely, "high": high}
+
+
+def _recommendation(score: Score) -> dict:
+    decided = score.recommendation
+    return {
+        "action": decided.action,
+        "reasons": list(decided.reasons),
+        "would_change_it": list(decided.would_change_it),
+        "rules": [{"name": r.name, "outcome": r.outcome, "sentence": r.sentence} for r in decided.readings],
+    }
+
+
+def scored_picture(score: Score) -> np.ndarray:
+    """The scored image (rows, columns, 3) uint8."""
+    count = len(score.photos)
+    note = f"{count} photo{'s' if count != 1 else ''}" if count else "height map measured by other means"
+    caption = overlay.Caption(
+        score.settings.panel or "Panel", score.figures, score.recommendation, score.flags, f"{note} · texscan {__version__}"
+    )
+    lights = tuple(ready.view.light for ready in score.views)
+    return overlay.scored_image(score.picture, score.zone_map, grid=score.grid, lights=lights, caption=caption)

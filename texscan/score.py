@@ -1,0 +1,319 @@
+"""The main path: from the photos of one patch to its score, one step a line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import cv2
+import numpy as np
+
+from texscan import coating, filters, pattern, reach, relief, texture, verdict, zones
+from texscan.budget import budget_of, print_scale_u
+from texscan.card import CARD_THICKNESS_MM, Card
+from texscan.compatibility import Job
+from texscan.curve import TOP_RATIO
+from texscan.errors import InputError, PhotoError, ReliefError, SettingsError
+from texscan.limits import Limits, zone_limits
+from texscan.linear import to_linear
+from texscan.locate import Sighting, locate
+from texscan.model import (
+    COVERAGE_FACTOR,
+    Budget,
+    Coat,
+    Filters,
+    Forecast,
+    Grid,
+    LinearPhoto,
+    LitView,
+    Measured,
+    Pattern,
+    Photo,
+    Reach,
+    Recommendation,
+    Relief,
+    ZoneMap,
+)
+from texscan.orthographic import without_parallax
+from texscan.rectify import common_grid, to_grid
+from texscan.same_patch import refuse_other_patches
+from texscan.views import MIDDLE_DEPTH_MM, ReadyView, ready_view, stated_views
+
+TILT_U_DEG = 0.3  # of the camera's tilt, from the focal length that a flat card leaves open; measured on renders
+NEARLY_SMOOTH_MM = 0.06
+COARSE_STEP_MM = 0.20
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything that a user may set about a score, already read and checked."""
+
+    card: Card
+    limits: Limits
+    coats: tuple[Coat, ...]
+    job: Job
+    filters: Filters = field(default_factory=Filters)
+    printed_bar_mm: float | None = None
+    panel: str = ""
+    reference: zones.Reference | None = None
+    mask: np.ndarray | None = None  # True = leave out; of the first photo's size or of the grid's
+    lights: tuple[tuple[float, float], ...] = ()  # azimuth, elevation of each photo without a card
+    mm_per_px: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """All that is known of one patch."""
+
+    settings: Settings
+    photos: tuple[Photo, ...]
+    ambient: tuple[Photo, ...]
+    refused: tuple[tuple[str, str], ...]  # photo and why it was left out of the set
+    grid: Grid
+    scale_mm_per_px: Measured | None
+    tilt_deg: Measured | None
+    views: tuple[ReadyView, ...]
+    relief: Relief
+    budget: Budget
+    figures: dict[str, Measured | None]
+    pattern: Pattern
+    zone_map: ZoneMap
+    forecast: Forecast
+    reach: tuple[Reach, ...]
+    recommendation: Recommendation
+    picture: np.ndarray  # (rows, columns, 3) uint8, the first photo on the grid
+    flags: tuple[str, ...]
+
+
+def score_photos(photos: tuple[Photo, ...], settings: Settings, *, torch_off: Photo | None = None) -> Score:
+    """
+    Score one patch from its photos.
+
+    Raises
+    ------
+    InputError
+        The first photo's fault if no photo can be used; faults of single photos of a set are kept in `refused`.
+    """
+    if settings.lights:
+        return _score_stated(photos, settings)
+    scale = settings.printed_bar_mm / 100.0 if settings.printed_bar_mm else 1.0
+    card = settings.card.scaled(scale)
+    linear = [to_linear(photo) for photo in photos]
+    sightings, refused = _each(photos, lambda k: locate(linear[k], card, focal_35mm=photos[k].focal_35mm))
+    grid = common_grid(tuple(sightings.values()), card)
+    mask = _mask_on(settings.mask, photos[0], sightings.get(0), grid)
+    off, off_sighting = _torch_off(torch_off, card)
+    ready, more = _each(
+        photos,
+        lambda k: ready_view(
+            linear[k],
+            sightings[k],
+            card,
+            grid,
+            torch_off=_at_exposure(off, torch_off, photos[k]),
+            torch_off_sighting=off_sighting,
+            leave_out=mask,
+        ),
+        only=tuple(sightings),
+    )
+    del linear
+    used = tuple(photos[k] for k in ready)
+    views = tuple(ready.values())
+    refuse_other_patches(tuple(v.view for v in views), tuple(photo.file for photo in used), grid)
+    solved = relief.solve(tuple(v.view for v in views), grid, paper_reflectance=card.paper_reflectance)
+    kept = tuple(sightings[k] for k in ready)
+    eye = np.mean([s.camera.position_mm for s in kept], axis=0)
+    solved = replace(solved, height_mm=without_parallax(solved.height_mm, grid, eye, -CARD_THICKNESS_MM - MIDDLE_DEPTH_MM))
+    first = kept[0].camera
+    level = -CARD_THICKNESS_MM - MIDDLE_DEPTH_MM
+    picture = to_grid(_eight_bit(used[0].pixels), first, grid.x_mm, grid.y_mm, level)
+    budget = budget_of(
+        tuple(v.view for v in views), solved, tuple(v.tone for v in views), kept, printed_bar_mm=settings.printed_bar_mm
+    )
+    flags = ["print-scale-unconfirmed"] if settings.printed_bar_mm is None else []
+    flags += ["views-left-out"] if refused or more else []
+    return _from_heights(
+        solved,
+        grid,
+        budget,
+        settings,
+        photos=used,
+        ambient=(torch_off,) if torch_off else (),
+        refused=tuple(refused + more),
+        views=views,
+        picture=picture,
+        scale=_scale(kept, grid, settings.printed_bar_mm),
+        flags=flags,
+    )
+
+
+def score_heights(height_mm: np.ndarray, step_mm: float, settings: Settings, *, picture: np.ndarray) -> Score:
+    """
+    Score a height map that was measured by other means, with the same code from the texture on.
+
+    Raises
+    ------
+    ReliefError
+        Nothing measured.
+    """
+    if np.isfinite(height_mm).sum() < texture.LEAST_PIXELS:
+        raise ReliefError(
+            f"The height map has {int(np.isfinite(height_mm).sum())} measured pixels, at least {texture.LEAST_PIXELS} are "
+            "needed. Export a larger part of the patch."
+        )
+    rows, columns = height_mm.shape
+    grid = Grid(0.0, step_mm * (rows - 1), step_mm, rows, columns)
+    height = np.where(settings.mask, np.nan, height_mm) if _same_shape(settings.mask, grid) else height_mm
+    known = Relief(height.astype(np.float32), 0.0, 0.0, None, (), 0.0)
+    return _from_heights(known, grid, Budget(), settings, picture=picture)
+
+
+def _score_stated(photos: tuple[Photo, ...], settings: Settings) -> Score:
+    """Photos without a card."""
+    if settings.mm_per_px is None:
+        raise SettingsError("Photos without a card need --mm-per-px beside --light-azimuth and --light-elevation.")
+    linear = tuple(to_linear(photo) for photo in photos)
+    grid, views = stated_views(linear, settings.lights, settings.mm_per_px)
+    if _same_shape(settings.mask, grid):
+        views = tuple(
+            replace(v, view=replace(v.view, brightness=np.where(settings.mask, np.nan, v.view.brightness))) for v in views
+        )
+    solved = relief.solve(tuple(v.view for v in views), grid, paper_reflectance=None)
+    budget = budget_of(tuple(v.view for v in views), solved, tuple(v.tone for v in views), (), printed_bar_mm=None)
+    size = (grid.columns, grid.rows)
+    scale = Measured.from_u(settings.mm_per_px, 0.015 * settings.mm_per_px)
+    return _from_heights(
+        solved,
+        grid,
+        budget,
+        settings,
+        photos=photos,
+        views=views,
+        picture=cv2.resize(_eight_bit(photos[0].pixels), size, interpolation=cv2.INTER_AREA),
+        scale=(scale, None),
+        flags=[],
+    )
+
+
+def _from_heights(
+    solved: Relief,
+    grid: Grid,
+    budget: Budget,
+    settings: Settings,
+    *,
+    picture: np.ndarray,
+    photos: tuple[Photo, ...] = (),
+    ambient: tuple[Photo, ...] = (),
+    refused: tuple[tuple[str, str], ...] = (),
+    views: tuple[ReadyView, ...] = (),
+    scale: tuple[Measured | None, Measured | None] = (None, None),
+    flags: list[str] | None = None,
+) -> Score:
+    solved = replace(solved, height_mm=_on_top_plane(solved.height_mm))
+    z = filters.filtered(solved.height_mm, grid.step_mm, settings.filters)
+    figures = texture.measured(z, grid.step_mm, settings.filters, budget)
+    found = pattern.find(z, grid.step_mm)
+    zone_map = zones.find(
+        solved.height_mm,
+        z,
+        grid,
+        filters=settings.filters,
+        budget=budget,
+        pattern=found,
+        limits=zone_limits(settings.limits),
+        reference=settings.reference,
+    )
+    forecast = coating.forecast(z, grid.step_mm, settings.coats, filters=settings.filters, budget=budget)
+    reached = reach.reach(z, grid.step_mm, budget=budget)
+    job = replace(settings.job, azimuths_deg=tuple(v.view.light.azimuth_deg for v in views))
+    decided = verdict.decide(figures, zone_map, forecast, reached, job=job, limits=settings.limits)
+    all_flags = [*(flags or []), *(f for v in views for f in v.flags), *solved.flags, *texture.flags(figures)]
+    all_flags += [*found.flags, *zone_map.flags, *(f for zone in zone_map.zones for f in zone.flags), *decided.flags]
+    all_flags += ["nearly-smooth"] if figures["relief_mm"].value < NEARLY_SMOOTH_MM else []
+    all_flags += ["coarse-sampling"] if grid.step_mm > COARSE_STEP_MM else []
+    return Score(
+        settings,
+        photos,
+        ambient,
+        refused,
+        grid,
+        *scale,
+        views,
+        solved,
+        budget,
+        figures,
+        found,
+        zone_map,
+        forecast,
+        reached,
+        decided,
+        picture,
+        tuple(dict.fromkeys(all_flags)),
+    )
+
+
+def _each(photos: tuple[Photo, ...], step, only: tuple[int, ...] | None = None) -> tuple[dict, list[tuple[str, str]]]:
+    """
+    A step done for each photo: results by the photo's number, and the refused with their sentence. All refused: the
+    first one's error.
+    """
+    done, refused, first = {}, [], None
+    for number in range(len(photos)) if only is None else only:
+        try:
+            done[number] = step(number)
+        except InputError as error:
+            refused.append((photos[number].file, str(error)))
+            first = first or error
+    if not done:
+        raise first
+    return done, refused
+
+
+def _torch_off(photo: Photo | None, card: Card) -> tuple[LinearPhoto | None, Sighting | None]:
+    if photo is None:
+        return None, None
+    linear = to_linear(photo)
+    return linear, locate(linear, card, focal_35mm=photo.focal_35mm)
+
+
+def _at_exposure(off: LinearPhoto | None, torch_off: Photo | None, photo: Photo) -> LinearPhoto | None:
+    """The torch-off photo brought to this photo's exposure, as far as EXIF tells."""
+    if off is None or not (torch_off.exposure and photo.exposure):
+        return off
+    return replace(off, luminance=off.luminance * np.float32(photo.exposure / torch_off.exposure))
+
+
+def _scale(kept: tuple[Sighting, ...], grid: Grid, printed_bar_mm: float | None) -> tuple[Measured, Measured]:
+    camera = kept[0].camera
+    per_px = camera.mm_per_px(*grid.centre_mm)
+    u = per_px * np.hypot(kept[0].scale_u, print_scale_u(printed_bar_mm))
+    return Measured.from_u(per_px, u), Measured.from_u(camera.tilt_deg, TILT_U_DEG, at_least=0.0)
+
+
+def _mask_on(mask: np.ndarray | None, photo: Photo, sighting: Sighting | None, grid: Grid) -> np.ndarray | None:
+    """The user's mask on the grid; it may be painted over the first photo, or over the grid of an earlier result."""
+    if mask is None or _same_shape(mask, grid):
+        return mask
+    if mask.shape != photo.pixels.shape[:2]:
+        rows, columns = photo.pixels.shape[:2]
+        raise SettingsError(
+            f"The mask is {mask.shape[1]} x {mask.shape[0]} pixels; it must be painted over {photo.file} "
+            f"({columns} x {rows}) or over the grid of relief.tif ({grid.columns} x {grid.rows})."
+        )
+    if sighting is None:
+        raise PhotoError(f"The mask is painted over {photo.file}, in which no card was found. Leave that photo out.")
+    return to_grid(mask.astype(np.float32), sighting.camera, grid.x_mm, grid.y_mm, -CARD_THICKNESS_MM) > 0.5
+
+
+def _same_shape(mask: np.ndarray | None, grid: Grid) -> bool:
+    return mask is not None and mask.shape == grid.shape
+
+
+def _on_top_plane(height_mm: np.ndarray) -> np.ndarray:
+    """Heights with the 2 % top plane one card thickness below z = 0: the card lies on the peaks."""
+    return (height_mm - np.nanquantile(height_mm, 1 - TOP_RATIO) - CARD_THICKNESS_MM).astype(np.float32)
+
+
+def _eight_bit(pixels: np.ndarray) -> np.ndarray:
+    return (pixels >> 8).astype(np.uint8) if pixels.dtype == np.uint16 else pixels
+
+

@@ -1,0 +1,266 @@
+"""Each photo of a set made ready for the height solver: on one mm grid, in units of lit white paper, deck only."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from texscan.card import CARD_THICKNESS_MM, Card
+from texscan.errors import LightError, PhotoError, SettingsError
+from texscan.light import CardLight, measure_light
+from texscan.linear import ToneCurve, fit_tone, undo_tone
+from texscan.locate import Sighting
+from texscan.model import Grid, Light, LinearPhoto, LitView, Measured
+from texscan.rectify import CardFace, card_face, card_mask, card_shadow_mask, filled, to_grid
+
+MIDDLE_DEPTH_MM = 0.25  # half a usual relief: photos are laid on this plane below the top before the heights are known
+PATCH_INSET_MM, PAPER_RING_MM = 0.8, (0.8, 2.5)
+UNEVEN_PAPER = 0.12  # relative spread of the paper around a grey patch above which a shadow's edge lies there
+CLIPPED_LEFT_OUT, CLIPPED_REFUSED = 0.02, 0.35  # shares of the deck
+DARKEST_DECK, CLEAN_SIGNAL = 0.004, 0.02  # of full scale, lit: refused below the first
+SOFT_MM, BLURRED_MM = 0.22, 0.45  # standard deviation of the total blur: flag, refusal
+BLUR_TRIALS_MM = np.geomspace(0.05, 0.9, 14)
+EDGE_REACH_MM = 1.2
+TILT_FLAG_DEG, LARGEST_TILT_DEG = 25.0, 50.0
+FEW_POINTS = 24
+NO_CARD_LEVEL_MM = 15.0  # without a card the torch's falloff is what changes over more than this
+NO_CARD_AZIMUTH_U_DEG, NO_CARD_ELEVATION_U_DEG = 4.0, 3.0  # of lights that the user states, from memory
+NO_CARD_FINEST_STEP_MM = 0.10
+
+
+@dataclass(frozen=True, slots=True)
+class ReadyView:
+    """One photo's part of the result."""
+
+    view: LitView
+    tone: ToneCurve
+    flags: tuple[str, ...]
+
+
+def ready_view(
+    photo: LinearPhoto,
+    sighting: Sighting,
+    card: Card,
+    grid: Grid,
+    *,
+    torch_off: LinearPhoto | None = None,
+    torch_off_sighting: Sighting | None = None,
+    leave_out: np.ndarray | None = None,
+) -> ReadyView:
+    """
+    Brightness of the deck in units of lit white paper, with the light that was measured on the card.
+
+    Parameters
+    ----------
+    torch_off : photo with the torch off, scaled to this photo's exposure; its light is subtracted
+    leave_out : (rows, columns) bool on the grid, instead of what is told to be no deck
+
+    Raises
+    ------
+    LightError, PhotoError
+        No usable light; blurred, clipped or dark deck.
+    """
+    flags = _pose_flags(sighting)
+    face = card_face(photo, sighting.camera, card)
+    tone = fit_tone(*grey_readings(face, card))
+    flags += ["tone-curve-unmeasured"] if tone.greys == 0 else []
+    face = replace(face, luminance=undo_tone(face.luminance, tone))
+    blur_mm = card_blur_mm(face)
+    if blur_mm > BLURRED_MM:
+        raise PhotoError(
+            f"{photo.file} is blurred by {blur_mm:.2f} mm, at most {BLURRED_MM} mm is usable. Hold the phone with both "
+            "hands, tap on the card to focus, and take the photo again."
+        )
+    flags += ["photo-soft"] if blur_mm > SOFT_MM else []
+    steady = 0.0
+    if torch_off is not None:
+        face, steady = _without_steady_light(face, card_face(torch_off, torch_off_sighting.camera, card), tone)
+    found = measure_light(face, card, grid.centre_mm, photo.file)
+    if torch_off is not None:
+        found = replace(found, light=replace(found.light, ambient_share=_with_steady(found.light.ambient_share, steady)))
+    brightness, clipped = _brightness(photo, sighting, grid, found, tone, torch_off, torch_off_sighting)
+    shaded = card_shadow_mask(card, found.light, grid)
+    off_deck = card_mask(card, (sighting.camera,), grid)
+    off_deck = off_deck | leave_out if leave_out is not None else off_deck
+    flags += _exposure_flags(photo.file, brightness, clipped, ~(off_deck | shaded), found)
+    brightness = np.where(off_deck | shaded | clipped, np.nan, brightness).astype(np.float32)
+    return ReadyView(LitView(brightness, found.light, shaded, blur_mm), tone, (*flags, *found.light.flags))
+
+
+def _pose_flags(sighting: Sighting) -> list[str]:
+    tilt = sighting.camera.tilt_deg
+    if tilt > LARGEST_TILT_DEG:
+        raise PhotoError(
+            f"The camera was tilted by {tilt:.0f} degrees, at most {LARGEST_TILT_DEG:.0f} is usable. Hold the phone above "
+            "the patch, looking straight down."
+        )
+    flags = ["camera-tilted"] if tilt > TILT_FLAG_DEG else []
+    return flags + (["few-fiducials"] if sighting.points < FEW_POINTS else [])
+
+
+def grey_readings(face: CardFace, card: Card) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """
+    What the grey patches and the paper around each read: grey, white (n,) as in the photo, and the patches'
+    reflectance. NaN where a patch is hidden, or a shadow's edge crosses the paper around it.
+    """
+    grid = face.grid
+    grey, white = [], []
+    every_patch = filled(grid, [patch.polygon_mm for patch in card.patches])
+    for patch in card.patches:
+        own = filled(grid, [patch.polygon_mm])
+        inside = cv2.erode(own, _disk(PATCH_INSET_MM, grid)).astype(bool) & np.isfinite(face.luminance)
+        near, far = (cv2.dilate(own, _disk(r, grid)) for r in PAPER_RING_MM)
+        ring = (far & ~near & ~every_patch & 1).astype(bool) & (face.artwork > 0.97) & np.isfinite(face.luminance)
+        paper = face.luminance[ring & ~face.clipped]
+        if inside.sum() < 20 or paper.size < 40:
+            grey.append(np.nan)
+            white.append(np.nan)
+            continue
+        low, middle, high = np.quantile(paper, [0.1, 0.5, 0.9])
+        grey.append(float(np.median(face.luminance[inside])))
+        white.append(float(middle) if high - low < UNEVEN_PAPER * middle else np.nan)
+    return np.array(grey), np.array(white), np.array([patch.reflectance for patch in card.patches])
+
+
+def _disk(radius_mm: float, grid: Grid) -> np.ndarray:
+    size = 2 * max(1, round(radius_mm / grid.step_mm)) + 1
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+
+
+def card_blur_mm(face: CardFace) -> float:
+    """
+    Standard deviation of the photo's total blur [mm], from the printed edges; NaN where none is seen.
+
+    The energy of the picture's gradient along printed edges falls as 1 / blur: it is compared with that of the artwork
+    blurred by known amounts.
+    """
+    grid = face.grid
+    light = _local_light(face)
+    reach = int(EDGE_REACH_MM / grid.step_mm)
+    edges = cv2.morphologyEx(face.artwork, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > 0.4
+    near = cv2.dilate(edges.astype(np.uint8), np.ones((2 * reach + 1,) * 2, np.uint8)).astype(bool)
+    near &= np.isfinite(light) & np.isfinite(face.luminance) & ~face.clipped & (light > 0.3 * np.nanmedian(light))
+    near = cv2.erode(near.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    if near.sum() < 500:
+        return math.nan
+    seen = _gradient_energy(np.nan_to_num(face.luminance / light), near)
+    known = [
+        _gradient_energy(cv2.GaussianBlur(face.artwork, (0, 0), float(sigma / grid.step_mm)), near)
+        for sigma in BLUR_TRIALS_MM
+    ]
+    return float(np.exp(np.interp(-np.log(seen), -np.log(known), np.log(BLUR_TRIALS_MM))))
+
+
+def _local_light(face: CardFace) -> np.ndarray:
+    """Light on the card spread from even print into its neighbourhood; NaN where none is near."""
+    size = int(8.0 / face.grid.step_mm) | 1
+    known = np.isfinite(face.illumination)
+    weight = cv2.blur(known.astype(np.float32), (size, size))
+    total = cv2.blur(np.where(known, face.illumination, 0).astype(np.float32), (size, size))
+    return np.where(weight > 0.02, total / np.maximum(weight, 1e-6), np.nan).astype(np.float32)
+
+
+def _gradient_energy(picture: np.ndarray, where: np.ndarray) -> float:
+    picture = picture.astype(np.float32)
+    dx, dy = cv2.Sobel(picture, cv2.CV_32F, 1, 0), cv2.Sobel(picture, cv2.CV_32F, 0, 1)
+    return float((dx[where] ** 2 + dy[where] ** 2).mean())
+
+
+def _without_steady_light(face: CardFace, off: CardFace, tone: ToneCurve) -> tuple[CardFace, float]:
+    """The face less the torch-off photo's light, and that light's share of the whole on plain paper."""
+    steady = undo_tone(off.luminance, tone)
+    plain = face.even & ~face.clipped & np.isfinite(face.luminance + steady)
+    share = float(np.median(steady[plain]) / np.quantile(face.luminance[plain], 0.7)) if plain.any() else 0.0
+    return replace(face, luminance=np.maximum(face.luminance - steady, 0)), share
+
+
+def _with_steady(rest: Measured, steady: float) -> Measured:
+    """Share of all light that is not the torch's, from what was subtracted and what the umbra still shows."""
+    steady = min(max(steady, 0.0), 1.0)
+    return Measured(*(steady + (1 - steady) * end for end in (rest.value, rest.low, rest.high)))
+
+
+def _brightness(photo, sighting, grid: Grid, found: CardLight, tone: ToneCurve, torch_off, torch_off_sighting):
+    level = -CARD_THICKNESS_MM - MIDDLE_DEPTH_MM
+    seen = undo_tone(to_grid(photo.luminance, sighting.camera, grid.x_mm, grid.y_mm, level), tone)
+    clipped = to_grid(photo.clipped.astype(np.float32), sighting.camera, grid.x_mm, grid.y_mm, level) > 0.05
+    if torch_off is not None:
+        seen = seen - undo_tone(to_grid(torch_off.luminance, torch_off_sighting.camera, grid.x_mm, grid.y_mm, level), tone)
+    torch, ambient = found.paper(grid.x_mm[None, :], grid.y_mm[:, None])
+    with np.errstate(invalid="ignore"):  # a level deck gives the sky's light back as it gives the torch's
+        reflectance = float(np.clip(np.nanmedian(seen / (torch + ambient)), 0.01, 1.5))
+    return ((seen - ambient * reflectance) / torch).astype(np.float32), clipped
+
+
+def _exposure_flags(file: str, brightness, clipped, deck: np.ndarray, found: CardLight) -> list[str]:
+    deck = deck & np.isfinite(brightness)
+    if not deck.any():
+        raise PhotoError(f"{file} shows no deck beside the card. Lay the card around the texture and move back a little.")
+    share = float(clipped[deck].mean())
+    if share > CLIPPED_REFUSED:
+        raise PhotoError(
+            f"{share:.0%} of the deck in {file} is clipped to white, at most {CLIPPED_REFUSED:.0%} is usable. Lower the "
+            "exposure or move the torch back."
+        )
+    paper = math.exp(found.flat_field[0])
+    lit = float(np.quantile(brightness[deck], 0.7)) * paper
+    if lit < DARKEST_DECK:
+        raise PhotoError(
+            f"The deck in {file} is too dark: {lit:.2%} of full scale where it is lit, {DARKEST_DECK:.1%} is needed. Bring "
+            "the torch nearer or raise the exposure."
+        )
+    return ["deck-clipped"] if share > CLIPPED_LEFT_OUT else []
+
+
+def stated_views(
+    photos: tuple[LinearPhoto, ...], lights: tuple[tuple[float, float], ...], mm_per_px: float
+) -> tuple[Grid, tuple[ReadyView, ...]]:
+    """
+    Views of photos without a card: scale, azimuth and elevation are the user's word.
+
+    Parameters
+    ----------
+    lights : (azimuth_deg, elevation_deg) of each photo
+    mm_per_px : of the photos; the grid's origin is the picture's centre
+
+    Raises
+    ------
+    PhotoError, LightError, SettingsError
+        Photos of different sizes; lights that do not rake; a scale that cannot be.
+    """
+    if not 0.002 <= mm_per_px <= 1.0:
+        raise SettingsError(f"--mm-per-px is {mm_per_px:g}; a photo of texture has between 0.002 and 1 mm per pixel.")
+    shapes = {photo.luminance.shape for photo in photos}
+    if len(shapes) > 1:
+        sizes = ", ".join(f"{columns} x {rows}" for rows, columns in sorted(shapes))
+        raise PhotoError(
+            f"Photos without a card must be taken from one fixed place and have one size; found {sizes}. Use a tripod, or "
+            "lay the card beside the patch."
+        )
+    factor = max(1.0, NO_CARD_FINEST_STEP_MM / mm_per_px)
+    rows, columns = (int(size / factor) for size in photos[0].luminance.shape)
+    step = mm_per_px * factor
+    grid = Grid(-step * (columns - 1) / 2, step * (rows - 1) / 2, step, rows, columns)
+    views = []
+    for photo, (azimuth, elevation) in zip(photos, lights, strict=True):
+        if not 2.0 <= elevation <= 60.0:
+            raise LightError(
+                f"The light of {photo.file} is stated {elevation:g} degrees above the panel; 2 to 60 is usable. Check "
+                "--light-elevation, or light the panel lower."
+            )
+        covariance = np.diag([NO_CARD_AZIMUTH_U_DEG**2, NO_CARD_ELEVATION_U_DEG**2, 0.0])
+        flags = ["no-card", "light-from-user", "ambient-unmeasured", "tone-curve-unmeasured"]
+        light = Light(
+            azimuth % 360, elevation, 0.0, grid.centre_mm, covariance, Measured(0.03, 0.0, 0.10), (), (), tuple(flags)
+        )
+        small = cv2.resize(photo.luminance, (columns, rows), interpolation=cv2.INTER_AREA)
+        clipped = cv2.resize(photo.clipped.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA) > 0.1
+        sigma = NO_CARD_LEVEL_MM / step
+        level = cv2.GaussianBlur(small, (0, 0), sigma) if sigma < min(rows, columns) / 3 else np.median(small)
+        brightness = np.where(clipped, np.nan, small / np.maximum(level, 1e-6))
+        brightness = (brightness / np.nanmedian(brightness)).astype(np.float32)
+        views.append(ReadyView(LitView(brightness, light, np.zeros(grid.shape, bool)), ToneCurve(), tuple(flags)))
+    return grid, tuple(views)
