@@ -90,6 +90,7 @@ def windows(z: np.ndarray, step_mm: float, contact_depth_mm: float) -> Windows:
     """
     tile = max(1, round(TILE_MM / step_mm))
     rows, columns = (-(-size // tile) for size in z.shape)
+    shape = ((z.shape[0], rows), (z.shape[1], columns))
     known = np.isfinite(z)
     low, high = np.quantile(z[known], [OUTSIDE_SHARE, 1 - OUTSIDE_SHARE]).astype(np.float64)
     width = max((high - low) / BINS, 1e-6)
@@ -97,15 +98,14 @@ def windows(z: np.ndarray, step_mm: float, contact_depth_mm: float) -> Windows:
     r, c = np.nonzero(known)
     flat = ((r // tile) * columns + c // tile) * BINS + bins
     counts = np.bincount(flat, minlength=rows * columns * BINS).reshape(rows, columns, BINS).astype(np.float32)
+    whole = np.outer(*(np.minimum(tile, size - tile * np.arange(n)) for size, n in shape))
+    whole = whole.astype(np.float32)
     sigma = WINDOW_MM / (2 * math.sqrt(math.pi)) / (tile * step_mm)  # 4 pi sigma^2 = window area
     for axis in (0, 1):
         counts = ndimage.gaussian_filter1d(counts, sigma, axis=axis, mode="constant")
-    present = counts.sum(axis=2)
-    share = present / tile**2
-    whole = np.ones((rows, columns), np.float32)
-    for axis in (0, 1):
         whole = ndimage.gaussian_filter1d(whole, sigma, axis=axis, mode="constant")
-    usable = share >= LEAST_SHARE * whole
+    present = counts.sum(axis=2)
+    usable = present >= LEAST_SHARE * whole
     levels = high - width * (np.arange(BINS) + 0.5)
     weights = (counts / np.maximum(present, 1e-9)[..., None])[usable].astype(np.float64)
     curves = np.full((rows, columns, RATIOS.size), np.nan)
@@ -151,8 +151,8 @@ def against_curve(found: Windows, sound_mm: np.ndarray, *, limit: float, gain_u:
 
     Notes
     -----
-    Worn: min(z, top - loss). Filled: max(z, floor + loss). The probability of each pair of losses follows from how far
-    the window's curve lies from the sound curve so cut, by the scatter of the sound windows themselves (normal
+    Worn: min(z, top - loss). Filled: max(z, floor + loss). The probability of each pair of losses follows from how
+    far the window's curve lies from the sound curve so cut, by the scatter of the sound windows themselves (normal
     errors, correlated along the curve); a condition's probability is the mean over its pairs.
     """
     usable = found.usable
@@ -265,8 +265,8 @@ def _models(sound_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """
     Curves (k, 49) that a window may show, their losses (k, 2) wear and fill, and the sound share (k,) of the window.
 
-    For each ripple, whole windows first, then windows that the edge of a zone crosses: there the heights of both sides
-    are mixed.
+    For each ripple, whole windows first, then windows that the edge of a zone crosses: there the heights of both
+    sides are mixed.
     """
     whole = np.array([(wear, fill) for wear in LOSS_STEPS for fill in LOSS_STEPS if wear + fill < MOST_LOSS])
     lost = whole[(whole.sum(axis=1) >= LEAST_MIXED_LOSS) & (whole.min(axis=1) == 0)]
@@ -275,7 +275,8 @@ def _models(sound_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         if ripple > MOST_RIPPLE * (sound_mm[0] - sound_mm[-1]):
             continue
         curves += [_cut(sound_mm, *pair, ripple) for pair in whole]
-        curves += [_mixed(sound_mm, _cut(sound_mm, *pair, ripple), share) for share in MIXED_SHARES for pair in lost]
+        cut = [_cut(sound_mm, *pair, ripple) for pair in lost]
+        curves += [_mixed(sound_mm, curve, share) for share in MIXED_SHARES for curve in cut]
         losses += [whole] + [lost] * len(MIXED_SHARES)
         shares += [np.zeros(len(whole)), np.repeat(MIXED_SHARES, len(lost))]
     return np.stack(curves), np.concatenate(losses), np.concatenate(shares)

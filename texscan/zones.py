@@ -15,6 +15,7 @@ import numpy as np
 from scipy import ndimage
 
 from texscan import evidence
+from texscan.errors import ReliefError
 from texscan.evidence import Evidence, Windows
 from texscan.filters import filtered, low_pass, smoothed
 from texscan.model import (
@@ -108,10 +109,20 @@ def find(
     -------
     zone_map : ZoneMap
         `condition` is 0 exactly where height_mm is NaN; `reference` is "named", "patch" or "limits".
+
+    Raises
+    ------
+    ReliefError
+        No window is measured well enough.
     """
     measured = np.isfinite(height_mm)
     z = np.where(measured, z_filtered, np.nan)
     found = evidence.windows(_levelled(height_mm, grid.step_mm, filters), grid.step_mm, filters.contact_depth_mm)
+    if not found.usable.any():
+        raise ReliefError(
+            "No place of the patch has enough measured pixels to tell its condition. "
+            "Mask less, or photograph more of the panel."
+        )
     seen, source, flags = _seen(found, pattern, limits, reference, budget)
     probability = _settled(seen.log_probability)
     labels = _without_specks(_on_pixels(probability, found.tile_px, z.shape, grid.step_mm), measured, grid.step_mm)
@@ -128,7 +139,8 @@ def _levelled(height_mm: np.ndarray, step_mm: float, filters: Filters) -> np.nda
     """
     Heights for the windows [mm]: form and S-filter as for the figures, but only slow drift taken out.
 
-    The L-filter pulls a zone's level towards its surroundings, which blurs the zone's edge; windows have their own level.
+    The L-filter pulls a zone's level towards its surroundings, which blurs the zone's edge; windows have their own
+    level.
     """
     smooth = smoothed(height_mm, step_mm, filters)
     return smooth - low_pass(smooth, step_mm, max(DRIFT_MM, filters.l_mm))
