@@ -303,7 +303,7 @@ def photograph(mi, panel, out, card_folder, options):
     shots = [*panel.views]
     if panel.ambient_photo is not None:
         shots.append(replace(panel.views[-1], file=panel.ambient_photo))
-    photos, gain = [], None
+    photos, gain, steady = [], None, None
     for number, view in enumerate(shots):
         pose = phone.hand_held(
             rng,
@@ -317,12 +317,14 @@ def photograph(mi, panel, out, card_folder, options):
         lit = render.lamp(mi, position, radius, colour=SUN_COLOUR if panel.sun else (1, 1, 1))
         torch_off = view.file == panel.ambient_photo
         level = float(render.lamp_irradiance(position, radius, *centre))
-        sky = level / np.pi * panel.ambient_share / (1 - panel.ambient_share)
+        if steady is None or panel.ambient_photo is None:
+            steady = level  # with a torch-off photo, sky and exposure stay those of the first photo
+        sky = steady / np.pi * panel.ambient_share / (1 - panel.ambient_share)
         seed = 100 * panel.seed + 2 * number
         picture = sky * pinhole(mi, things, {"sky": render.sky(SKY_COLOUR)}, pose, options.samples // 2, seed)
         if not torch_off:
             picture = picture + pinhole(mi, things, {"lamp": lit}, pose, options.samples, seed + 1)
-        lens = phone.through_lens(pose, picture / (level / np.pi))
+        lens = phone.through_lens(pose, picture / (steady / np.pi))
         locked = panel.ambient_photo is not None and gain is not None  # the torch-off photo needs the same exposure
         gain = gain if locked else phone.exposure_for(lens)
         pixels = phone.develop(lens, gain, s_curve=panel.s_curve, rng=rng)
@@ -330,12 +332,13 @@ def photograph(mi, panel, out, card_folder, options):
         phone.save_jpeg(
             folder / view.file,
             pixels,
-            exposure=gain * np.pi / level * (SUN_EXPOSURE if panel.sun else TORCH_EXPOSURE),
+            exposure=gain * np.pi / steady * (SUN_EXPOSURE if panel.sun else TORCH_EXPOSURE),
             focal_35mm=pose.focal_35mm,
             when=when,
             orientation=panel.orientation,
         )
         photos.append(photo_truth(panel, view, pose, None if torch_off else (position, radius), centre))
+        photos[-1]["ambient_share"] = 1.0 if torch_off else np.pi * sky / (np.pi * sky + level)
         print(panel.name, view.file, flush=True)
     return {"photos": photos, "upright_heights_mm": folded.round(3).tolist(), "opening_mm": list(map(float, box))}
 
@@ -368,7 +371,6 @@ def photo_truth(panel, view, pose, lamp, centre):
     """What is true of one photo; angles at the middle of the card's opening on z = 0."""
     out = {
         "file": view.file,
-        "ambient_share": 1.0 if lamp is None else panel.ambient_share,
         "camera": {**asdict(pose), "focal_px": pose.focal_px},
         "tone": {"curve": "sRGB", "s_curve": panel.s_curve},
         "exif_orientation": panel.orientation,
