@@ -15,13 +15,7 @@ from scipy import sparse
 from . import bounce, forward, integrate, shadows
 from .pyramid import Level, finer
 
-SHADOW_MARGIN = 0.25  # a pixel is in shadow below the predicted bounced light plus this, over level
-SHADING_U = 0.06  # standard uncertainty of a lit pixel's brightness over level
-ALBEDO_U = 0.06  # relative scatter of the paint's albedo about its smooth mean
-ALBEDO_SMOOTH_MM = 6.0  # standard deviation of the window of the smooth albedo [mm]
-SLOPE_U = 0.6  # prior standard deviation of a slope: weak, so that it costs the size under 1 %
 FLAT_MM = 12.0  # beyond this wavelength the deck is pulled flat; the L-filter removes what lies beyond 25 mm
-FLAT_U_MM = 0.3  # how far the deck's mean level may stray over such wavelengths [mm]
 LEAST_BLUR_PX = 0.4  # a narrower blur is left alone [standard deviation in pixels]
 RUN_OUTLIER = (
     10.0  # Cauchy scale of a run's misfit, in its standard uncertainties, for a Cauchy scale of 1 of shading
@@ -43,6 +37,15 @@ class Settings:
     fine_passes: int = 4
     runs: bool = True
     bounce: bool = True
+    slope_u: float = 0.6
+    slope_knee: float = 1e9
+    slope_most: float = 1.0
+    bright_knee: float = 1e9
+    flat_u_mm: float = 0.3
+    albedo_mm: float = 6.0
+    margin: float = 0.25
+    shading_u: float = 0.06
+    albedo_u: float = 0.06
     run_weight: float = 15.0  # of a run against a pixel: shading's errors are alike over many pixels, a run's are not
 
 
@@ -79,15 +82,18 @@ def height_pass(level: Level, state: State, settings: Settings, scale: float) ->
     f, by_p, by_q = _responses(level, state, settings, p, q)
     if scale < 1:  # heights are worth re-lighting
         state = replace(state, unblur=_unblur(level, state, f))
-    state = replace(state, albedo=_smooth_albedo(level, state, f, scale))
-    w = robust_weights(level, state, f, scale)
+    state = replace(state, albedo=_smooth_albedo(level, state, settings, f, scale))
+    w = robust_weights(level, state, settings, f, scale)
     residual = np.where(w > 0, over_level(level, state) - state.bounced - f, 0)
-    m, v = _normal_equations(w, f, by_p, by_q, residual)
+    m, v = _normal_equations(w, f, by_p, by_q, residual, settings)
     v = v + np.stack([m[0] * p + m[1] * q, m[1] * p + m[2] * q])
-    m[0] += np.float32(SLOPE_U**-2)
-    m[2] += np.float32(SLOPE_U**-2)
+    prior = np.float32(settings.slope_u**-2) / (
+        1 + (p * p + q * q) * np.float32(settings.slope_knee**-2)
+    ) + np.float32(settings.slope_most**-2)
+    m[0] += prior
+    m[2] += prior
     rows, rhs = _run_equations(level, state, settings, scale)
-    form = integrate.Quadratic(m, v, rows, rhs, level.grid.step_mm, FLAT_MM, FLAT_U_MM**-2)
+    form = integrate.Quadratic(m, v, rows, rhs, level.grid.step_mm, FLAT_MM, settings.flat_u_mm**-2)
     return replace(state, nodes_mm=integrate.minimise(form, state.nodes_mm))
 
 
@@ -151,22 +157,23 @@ def _unblur(level: Level, state: State, f: np.ndarray) -> np.ndarray | None:
     return np.stack([a - cv2.GaussianBlur(a, (0, 0), level.blur_px) for a in relit(level, state, f)])
 
 
-def lit_pixels(level: Level, state: State) -> np.ndarray:
+def lit_pixels(level: Level, state: State, settings: Settings) -> np.ndarray:
     """(views, rows, columns) bool, True where the view shows lit deck; False in shadow and where unmeasured."""
-    return over_level(level, state) > state.bounced + np.float32(SHADOW_MARGIN)
+    return over_level(level, state) > state.bounced + np.float32(settings.margin)
 
 
-def robust_weights(level: Level, state: State, f: np.ndarray, scale: float) -> np.ndarray:
+def robust_weights(level: Level, state: State, settings: Settings, f: np.ndarray, scale: float) -> np.ndarray:
     """
     Weights of the views' pixels [1 / brightness over level, squared]: 0 in shadow, falling with the misfit (Cauchy).
 
     The misfit is told after the pixel's own albedo has been fitted, so a stain is none.
     """
-    lit = lit_pixels(level, state)
+    lit = lit_pixels(level, state, settings)
     ratio = np.where(lit, over_level(level, state) - state.bounced, 0)
     own = np.where(lit, f, 0)
-    base = np.where(lit, np.float32(SHADING_U**-2), 0)
-    share = np.float32(ALBEDO_U**2)
+    bright = np.clip((ratio - 1) / np.float32(settings.bright_knee), 0, None)
+    base = np.where(lit, np.float32(settings.shading_u**-2) / (1 + bright**4), 0)
+    share = np.float32(settings.albedo_u**2)
     w = base
     for _ in range(2):
         gain = share * (w * own * (ratio - own)).sum(axis=0) / (1 + share * (w * own * own).sum(axis=0))
@@ -174,14 +181,14 @@ def robust_weights(level: Level, state: State, f: np.ndarray, scale: float) -> n
     return w
 
 
-def _normal_equations(w, f, by_p, by_q, residual) -> tuple[np.ndarray, np.ndarray]:
+def _normal_equations(w, f, by_p, by_q, residual, settings) -> tuple[np.ndarray, np.ndarray]:
     """
     M and the right-hand side of each pixel's slope step, with the pixel's own albedo eliminated.
 
-    The brightness over level of all views together has covariance  diag(1/w) + ALBEDO_U^2 f f';  its inverse follows
+    The brightness over level of all views together has covariance  diag(1/w) + albedo_u^2 f f';  its inverse follows
     from Sherman and Morrison.
     """
-    share = np.float32(ALBEDO_U**2)
+    share = np.float32(settings.albedo_u**2)
     wf = w * f
     shrink = share / (1 + share * (wf * f).sum(axis=0))
     fp, fq, fr = (wf * by_p).sum(axis=0), (wf * by_q).sum(axis=0), (wf * residual).sum(axis=0)
@@ -192,12 +199,14 @@ def _normal_equations(w, f, by_p, by_q, residual) -> tuple[np.ndarray, np.ndarra
     return m.astype(np.float32), v.astype(np.float32)
 
 
-def seen_runs(level: Level, state: State) -> list[tuple[shadows.Runs, sparse.csr_array, np.ndarray]]:
+def seen_runs(
+    level: Level, state: State, settings: Settings
+) -> list[tuple[shadows.Runs, sparse.csr_array, np.ndarray]]:
     """Each view's shadow runs, with their equations on the nodes."""
     look = int(np.ceil(1.5 + 1.5 * level.blur_px))
     found = []
     for seen, bounced, over in zip(level.seen, state.bounced, level.fans, strict=True):
-        excess = seen / state.albedo - bounced - np.float32(SHADOW_MARGIN)
+        excess = seen / state.albedo - bounced - np.float32(settings.margin)
         runs = shadows.find_runs(excess, over, look_px=look)
         found.append((runs, *shadows.equations(runs, level.grid.shape)))
     return found
@@ -208,7 +217,7 @@ def _run_equations(level: Level, state: State, settings: Settings, scale: float)
     if not settings.runs:
         return sparse.csr_array((0, state.nodes_mm.size), dtype=np.float32), np.zeros(0, np.float32)
     matrices, sides = [], []
-    for runs, matrix, side in seen_runs(level, state):
+    for runs, matrix, side in seen_runs(level, state, settings):
         misfit = (side - matrix @ state.nodes_mm.ravel()) / runs.u_mm
         weight = settings.run_weight / runs.u_mm / np.sqrt(1 + (misfit / (RUN_OUTLIER * scale)) ** 2)
         matrices.append(sparse.diags_array(weight.astype(np.float32)) @ matrix)
@@ -216,15 +225,15 @@ def _run_equations(level: Level, state: State, settings: Settings, scale: float)
     return sparse.vstack(matrices).tocsr(), np.concatenate(sides)
 
 
-def _smooth_albedo(level: Level, state: State, f: np.ndarray, scale: float) -> np.ndarray:
-    """The level deck's brightness, smooth over ALBEDO_SMOOTH_MM, from the lit pixels."""
-    w = robust_weights(level, state, f, scale)
+def _smooth_albedo(level: Level, state: State, settings: Settings, f: np.ndarray, scale: float) -> np.ndarray:
+    """The level deck's brightness, smooth over albedo_mm, from the lit pixels."""
+    w = robust_weights(level, state, settings, f, scale)
     strength = w * np.clip(f, 0, None)
     below = (strength * (f + state.bounced)).sum(axis=0)
     above = (strength * np.where(w > 0, over_level(level, state), 0)).sum(axis=0)
     change = np.clip(above / np.maximum(below, 1e-6), 0.3, 3)
     value = (change * state.albedo).astype(np.float32)
-    return _smooth(value, below.astype(np.float32), ALBEDO_SMOOTH_MM / level.grid.step_mm)
+    return _smooth(value, below.astype(np.float32), settings.albedo_mm / level.grid.step_mm)
 
 
 def _smooth(values: np.ndarray, weight: np.ndarray, sigma_px: float) -> np.ndarray:

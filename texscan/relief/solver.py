@@ -81,11 +81,11 @@ def solve(
         known = replace(known, paper=ALBEDO_WITHOUT_CARD / level)
     levels = pyramid(views, grid)
     state, ratio = _climb(levels, known)
-    height = _on_top_plane(np.where(_told(levels[-1], state), integrate.pixels(state.nodes_mm), np.nan))
+    height = _on_top_plane(np.where(_told(levels[-1], state, known), integrate.pixels(state.nodes_mm), np.nan))
     whole = np.full(full, np.nan, np.float32)
     whole[window] = height
     gain_u, contact_u = solver_u(views, card=paper_reflectance is not None)
-    lit = passes.lit_pixels(levels[-1], state)
+    lit = passes.lit_pixels(levels[-1], state, known)
     seen = np.isfinite(levels[-1].seen)
     return Relief(
         height_mm=whole,
@@ -102,8 +102,13 @@ def settings_for(views: int, paper_reflectance: float | None) -> Settings:
     """Settings by number of views; one view is sized better by the plain matt model (see calibration/relief)."""
     paper = PAPER_REFLECTANCE if paper_reflectance is None else paper_reflectance
     if views == 1:
-        return Settings(None, (3.0, 1.5, 0.75, 0.5), paper)
-    return Settings(forward.ROUGHNESS, (3.0, 1.5, 0.75, 0.4, 0.2), paper)
+        return Settings(
+            None, (3.0, 1.5, 0.75, 0.5), paper, slope_u=0.2, slope_knee=1e9, flat_u_mm=0.02, bright_knee=1.2
+        )
+    tight = (3.0, 1.5, 0.75, 0.4, 0.2)
+    if views == 2:
+        return Settings(forward.ROUGHNESS, tight, paper, slope_u=0.02, slope_knee=0.03, flat_u_mm=0.02)
+    return Settings(forward.ROUGHNESS, tight, paper, slope_u=0.05, slope_knee=0.1)
 
 
 def arrangement(views: tuple[LitView, ...]) -> str:
@@ -186,7 +191,7 @@ def _shading_over_shadow(level: Level, state: State, settings: Settings) -> floa
     """
     Drops that shading alone gives between the ends of the shadow runs, over the drops that their rays lost.
     """
-    found = passes.seen_runs(level, state)
+    found = passes.seen_runs(level, state, settings)
     if len(found) < 2:  # what lies in shadow is lit by no other view
         return None
     if sum(side.size for _, _, side in found) < FEWEST_RUNS:
@@ -199,11 +204,11 @@ def _shading_over_shadow(level: Level, state: State, settings: Settings) -> floa
     return float((told * drop).sum() / (drop * drop).sum())
 
 
-def _told(level: Level, state: State) -> np.ndarray:
+def _told(level: Level, state: State, settings: Settings) -> np.ndarray:
     """(rows, columns) bool: pixels whose height is told by light or lies in a narrow gap between such pixels."""
     step = level.grid.step_mm
     measured = np.isfinite(level.seen).any(axis=0)
-    lit = passes.lit_pixels(level, state).any(axis=0)
+    lit = passes.lit_pixels(level, state, settings).any(axis=0)
     told = measured & (ndimage.distance_transform_edt(~lit) * step <= GAP_MM)
     size = 2 * int(SPECK_MM / step) + 1
     closed = cv2.morphologyEx(told.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((size, size), np.uint8))
@@ -223,7 +228,7 @@ def _on_top_plane(height: np.ndarray) -> np.ndarray:
 def _residual(level: Level, state: State, settings: Settings) -> float:
     """Relative rms of the lit pixels against the re-lit views, each pixel's own albedo fitted."""
     f = passes.responses(level, state, settings)
-    lit = passes.lit_pixels(level, state)
+    lit = passes.lit_pixels(level, state, settings)
     ratio = np.where(lit, passes.over_level(level, state) - state.bounced, 0)
     own = np.where(lit, f, 0)
     gain = (own * ratio).sum(axis=0) / np.maximum((own * own).sum(axis=0), 1e-6)
