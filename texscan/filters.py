@@ -19,6 +19,7 @@ from texscan.model import Filters
 
 # sigma of the Gaussian over its nesting index: alpha / sqrt(2 pi), alpha = sqrt(ln 2 / pi) (ISO 16610-61)
 SIGMA_PER_INDEX = math.sqrt(math.log(2)) / (math.pi * math.sqrt(2))
+LEAST_SAMPLED_SIGMA_PX = 1.0  # a Gaussian narrower than this is not held by its samples
 KERNEL_REACH_SIGMAS = 4.0  # the weights beyond hold 6e-5 of the whole
 LARGEST_DIRECT_SIGMA_PX = 12.0  # wider filters run on block means, which is as exact and much faster
 COARSE_SIGMA_PX = 6.0  # sigma on the block means
@@ -130,8 +131,11 @@ def low_pass(z: np.ndarray, step_mm: float, index_mm: float) -> np.ndarray:
 
 def _blurred(image: np.ndarray, sigma_px: float) -> np.ndarray:
     reach = max(1, math.ceil(KERNEL_REACH_SIGMAS * sigma_px))
-    # the sampled plane's own Gaussian, exp(-t) I_n(t): right variance and positive weights however narrow it is
-    kernel = ive(np.arange(-reach, reach + 1), sigma_px**2)
+    offsets = np.arange(-reach, reach + 1)
+    if sigma_px >= LEAST_SAMPLED_SIGMA_PX:
+        kernel = np.exp(-(offsets**2) / (2 * sigma_px**2))
+    else:  # the Gaussian of a sampled line, exp(-t) I_n(t), t = sigma^2: right variance however narrow it is
+        kernel = ive(offsets, sigma_px**2)
     kernel /= kernel.sum()
     return cv2.sepFilter2D(image, cv2.CV_32F, kernel, kernel, borderType=cv2.BORDER_CONSTANT)
 
