@@ -112,17 +112,14 @@ def void_depth_after(void_depth_mm: Measured, coats: tuple[Coat, ...]) -> Measur
 
     Returns
     -------
-    Measured [mm]: the range of the peak share and the interval of `void_depth_mm`, joined in quadrature.
+    Measured [mm]: low takes the low peak share of every coat on the low end of `void_depth_mm`, high the high ends.
 
     Notes
     -----
     V' = V - v w (1 - r), and never less than (1 - v) V: conservation, for a top plane that rises with its own film.
     """
-    value = void_depth_mm.value
-    likely = _drained(value, coats, 1)
-    ends = (_drained(value, coats, 0), _drained(value, coats, 2))
-    heights = (_drained(void_depth_mm.low, coats, 1), _drained(void_depth_mm.high, coats, 1))
-    low, likely, high = _combined((likely, *ends, *heights), 0.0)
+    readings = (void_depth_mm.low, void_depth_mm.value, void_depth_mm.high)
+    low, likely, high = (_drained(reading, coats, end) for end, reading in enumerate(readings))
     return Measured(likely, low, high)
 
 
@@ -182,9 +179,9 @@ def forecast(
 
     Returns
     -------
-    Forecast; its coats carry the peak share that was used. Low and high join, as independent parts in quadrature, the
-    range of the peak share (taken the same for every coat) and the 95 % interval of the measured heights; with exact
-    heights they are the figures at the low and the high peak share.
+    Forecast; its coats carry the peak share that was used. Low and high are the least and greatest of the corners: low
+    or high peak share of every coat on the low or high end of the measured heights. The low void depth is thus all
+    that can go wrong at once; the range is wider than 95 %.
 
     Raises
     ------
@@ -197,19 +194,13 @@ def forecast(
     heights = _quantiles(height_mm)
     shares = _peak_shares(heights, _slope(height_mm, step_mm), coats)
     spread = COVERAGE_FACTOR * budget.gain_u
-    low_gain, high_gain = max(1 - spread, LEAST_GAIN), 1 + spread
-    cases = (
-        (1.0, 1),
-        (1.0, 0),
-        (1.0, 2),
-        (low_gain, 1),
-        (high_gain, 1),
-    )  # all heights times, index of the peak share
+    low, high = max(1 - spread, LEAST_GAIN), 1 + spread
+    cases = ((1.0, 1), (low, 0), (low, 2), (high, 0), (high, 2))  # all heights times, which end of the peak share
     runs = [_run(heights * gain, coats, [share[i] for share in shares], filters) for gain, i in cases]
     contact_spread = COVERAGE_FACTOR * budget.contact_u
 
     def entries(name: str, widen: float = 0.0) -> tuple[tuple[float, float, float], ...]:
-        return tuple(_combined(values, widen) for values in zip(*(run[name] for run in runs), strict=True))
+        return tuple(_ordered(values, widen) for values in zip(*(run[name] for run in runs), strict=True))
 
     return Forecast(
         coats=tuple(replace(coat, peak_share=share) for coat, share in zip(coats, shares, strict=True)),
@@ -278,12 +269,9 @@ def _run(heights: np.ndarray, coats: tuple[Coat, ...], shares: list[float], filt
     }
 
 
-def _combined(values: tuple[float, ...], widen: float) -> tuple[float, float, float]:
-    """Low, likely, high from the likely value, both ends of the peak share and both ends of the heights."""
-    likely, *shares_and_gains = values
-    below, above = widen**2, widen**2
-    for pair in (shares_and_gains[:2], shares_and_gains[2:]):
-        below += max(likely - min(pair), 0.0) ** 2
-        above += max(max(pair) - likely, 0.0) ** 2
-    high = likely + math.sqrt(above)
-    return max(likely - math.sqrt(below), 0.0), likely, min(high, 1.0) if widen else high
+def _ordered(values: tuple[float, ...], widen: float) -> tuple[float, float, float]:
+    """Low, likely, high from the likely value and the corners; a share is widened and kept within 0 to 1."""
+    likely = float(values[0])
+    if widen == 0:
+        return float(min(values)), likely, float(max(values))
+    return max(float(min(values)) - widen, 0.0), likely, min(float(max(values)) + widen, 1.0)
