@@ -14,212 +14,25 @@ import argparse
 import hashlib
 import json
 import time
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import camera as phone
 import decks
 import numpy as np
 import render
+from panel_list import panels
 from PIL import Image
 
 HERE = Path(__file__).resolve().parent
 TRUTH_STEP_MM = 0.15
 QUANTUM_MM = 0.001  # of the truth's 16-bit values
-SUN_DISTANCE_MM = 5e5
 SUN_RADIUS_DEG = 0.267  # the sun's disc is 32 minutes of arc across
 SUN_COLOUR = (1.0, 0.97, 0.9)
 SKY_COLOUR = (0.93, 1.0, 1.08)
 TORCH_EXPOSURE, SUN_EXPOSURE = 3e-6, 2e-9  # EXIF's exposure per gain and radiance: gives the usual times
 UPRIGHT_SD_MM = 0.1  # how exactly people fold paper, no source
 CONDITIONS = {1: "sound", 2: "worn", 3: "filled"}
-
-
-@dataclass(frozen=True)
-class View:
-    """One photo: the torch (or the sun) seen from the middle of the patch."""
-
-    file: str
-    azimuth_deg: float
-    elevation_deg: float
-    distance_mm: float = 580.0
-
-
-@dataclass(frozen=True)
-class Panel:
-    """One sample: deck, paint, light and phone, and what the panel list says of it."""
-
-    name: str
-    title: str
-    story: str
-    deck: decks.Deck
-    views: tuple[View, ...]
-    albedo: tuple[float, float, float] = (0.8, 0.79, 0.75)
-    alpha: float = 0.22
-    stain: float = 0.1
-    worn_tint: float = 1.0  # what the worn lane's albedo is multiplied by
-    ambient_share: float = 0.01
-    ambient_photo: str | None = None
-    sun: bool = False
-    lamp_radius_mm: float = 9.0
-    distance_mm: float = 430.0
-    tilt_deg: float = 0.0
-    k1: float = 0.012
-    s_curve: float = 0.0
-    orientation: int = 1
-    existing: str = "gelcoat"
-    planned: str = "two-part"
-    printed_bar_mm: float = 100.0
-    seed: int = field(default=0)
-
-
-def four(first, *elevations, distances=(560, 610, 540, 590)):
-    """Four views, from all sides."""
-    angles = first + np.array([0, 88, 183, 271])
-    names = ("a", "b", "c", "d")
-    return tuple(
-        View(f"{n}.jpg", float(a % 360), e, d)
-        for n, a, e, d in zip(names, angles, elevations, distances, strict=True)
-    )
-
-
-def two(first, *elevations, distances=(600, 570)):
-    """Two views from opposite sides."""
-    return (
-        View("a.jpg", first, elevations[0], distances[0]),
-        View("b.jpg", (first + 177.0) % 360, elevations[1], distances[1]),
-    )
-
-
-def panels(box):
-    """The list; `box` is the card's opening (x0, x1, y0, y1) in mm."""
-    x, y = (box[0] + box[1]) / 2, (box[2] + box[3]) / 2
-    lane = decks.Region("lane", x, y, 78.0, 46.0, 12.0, 2.5)
-    lozenge = decks.Deck("lozenge", 11, height_mm=0.62, flank_deg=47, pitch_mm=7.0, pitch_ratio=0.56, groove_mm=0.9)
-    square = decks.Deck("square", 12, height_mm=0.7, flank_deg=52, pitch_mm=4.2, groove_mm=1.1, angle_deg=3)
-    pebble = decks.Deck("pebble", 13, height_mm=0.6, flank_deg=45, pitch_mm=2.8)
-    grit = decks.Deck("grit", 14, height_mm=0.62, flank_deg=50, pitch_mm=1.9, round_mm=0.03)
-    return (
-        Panel(
-            "foredeck-sound",
-            "Foredeck, port: lozenge as moulded",
-            "Never painted; the owner asks whether it needs anything at all.",
-            replace(lozenge, angle_deg=4),
-            four(12, 29, 31, 27, 33),
-            s_curve=0.25,
-            seed=1,
-        ),
-        Panel(
-            "side-deck-worn-lane",
-            "Side deck, starboard: a lane worn by feet",
-            "The way from the cockpit to the shrouds, forty summers of shoes.",
-            replace(lozenge, angle_deg=86, seed=21, wear=decks.Wear(0.55, 0.03, lane)),
-            four(338, 30, 28, 32, 29),
-            albedo=(0.72, 0.72, 0.68),
-            worn_tint=0.93,
-            k1=-0.015,
-            seed=2,
-        ),
-        Panel(
-            "cabin-top-filled",
-            "Cabin top: pebble under five coats of paint",
-            "Rolled every other spring with what was left in the tin.",
-            replace(pebble, fill=decks.Fill(0.52, 0.05, 0.05)),
-            two(20, 21, 23),
-            albedo=(0.82, 0.8, 0.72),
-            alpha=0.18,
-            s_curve=0.3,
-            orientation=6,
-            existing="one-part",
-            planned="two-part",
-            seed=3,
-        ),
-        Panel(
-            "cockpit-sole-both",
-            "Cockpit sole: squares, half of them painted in, the rest walked flat",
-            "Painted up to the hatch by one owner and trodden bare by the next.",
-            replace(
-                square,
-                seed=22,
-                fill=decks.Fill(0.55, 0.05, 0.04, decks.Region("half", x - 8, y, 100.0, 0, 10.0, 2.0)),
-                wear=decks.Wear(0.5, 0.03, decks.Region("lane", x + 36, y, 97.0, 30.0, 9.0, 1.5)),
-            ),
-            four(55, 31, 27, 30, 28),
-            albedo=(0.66, 0.7, 0.72),
-            stain=0.18,
-            s_curve=0.2,
-            existing="two-part",
-            planned="two-part",
-            seed=4,
-        ),
-        Panel(
-            "bow-grit-sound",
-            "Bow: broadcast grit, sound",
-            "Grit in two-part paint, two seasons old; one photo was all there was time for.",
-            grit,
-            (View("a.jpg", 143.0, 24.0, 620),),
-            albedo=(0.5, 0.53, 0.56),
-            alpha=0.26,
-            existing="two-part",
-            planned="two-part",
-            seed=5,
-        ),
-        Panel(
-            "companionway-grit-worn",
-            "Companionway: grit trodden smooth, a lamp on the quay",
-            "Taken at dusk under a quay lamp, so one photo with the torch off goes with it.",
-            replace(grit, seed=24, height_mm=0.66, wear=decks.Wear(0.5, 0.03)),
-            two(205, 22, 20, distances=(520, 560)),
-            albedo=(0.6, 0.6, 0.57),
-            ambient_share=0.12,
-            ambient_photo="torch-off.jpg",
-            s_curve=0.2,
-            k1=0.02,
-            existing="two-part",
-            planned="one-part",
-            seed=6,
-        ),
-        Panel(
-            "aft-deck-sun",
-            "Aft deck: squares in the evening sun",
-            "No torch: the sun 19 degrees up did it, with the sky's own light.",
-            replace(square, seed=25, height_mm=0.55, angle_deg=31, camber_radius_mm=18_000.0),
-            (View("a.jpg", 251.0, 19.0, SUN_DISTANCE_MM),),
-            albedo=(0.74, 0.72, 0.64),
-            ambient_share=0.15,
-            sun=True,
-            orientation=3,
-            existing="unknown",
-            seed=7,
-        ),
-        Panel(
-            "locker-lid-filled-tilted",
-            "Locker lid: lozenge painted in, photographed from the side",
-            "The rail was in the way; the phone was held at an angle.",
-            replace(lozenge, seed=26, angle_deg=20, fill=decks.Fill(0.55, 0.05, 0.05)),
-            two(172, 24, 22, distances=(640, 560)),
-            albedo=(0.8, 0.8, 0.8),
-            tilt_deg=25,
-            distance_mm=440,
-            existing="one-part",
-            planned="one-part",
-            seed=8,
-        ),
-        Panel(
-            "side-deck-pebble-worn",
-            "Side deck, port: pebble worn along the lifelines",
-            "A narrow way where everyone steps; grey paint, sound beside it.",
-            replace(pebble, seed=27, height_mm=0.55, wear=decks.Wear(0.5, 0.04, replace(lane, angle_deg=100.0))),
-            two(275, 23, 21),
-            albedo=(0.4, 0.42, 0.44),
-            alpha=0.24,
-            worn_tint=0.9,
-            orientation=6,
-            existing="two-part",
-            planned="two-part",
-            seed=9,
-        ),
-    )
 
 
 def opening(outline):
@@ -305,42 +118,54 @@ def photograph(mi, panel, out, card_folder, options):
         shots.append(replace(panel.views[-1], file=panel.ambient_photo))
     photos, gain, steady = [], None, None
     for number, view in enumerate(shots):
-        pose = phone.hand_held(
-            rng,
-            card["outline"],
-            distance_mm=panel.distance_mm,
-            tilt_deg=panel.tilt_deg,
-            k1=panel.k1,
-            rows=options.rows,
-        )
-        position, radius = light_of(panel, view, centre)
-        lit = render.lamp(mi, position, radius, colour=SUN_COLOUR if panel.sun else (1, 1, 1))
-        torch_off = view.file == panel.ambient_photo
-        level = float(render.lamp_irradiance(position, radius, *centre))
+        pose = pose_for(panel, card["outline"], rng, options.rows)
         if steady is None or panel.ambient_photo is None:
-            steady = level  # with a torch-off photo, sky and exposure stay those of the first photo
-        sky = steady / np.pi * panel.ambient_share / (1 - panel.ambient_share)
-        seed = 100 * panel.seed + 2 * number
-        picture = sky * pinhole(mi, things, {"sky": render.sky(SKY_COLOUR)}, pose, options.samples // 2, seed)
-        if not torch_off:
-            picture = picture + pinhole(mi, things, {"lamp": lit}, pose, options.samples, seed + 1)
-        lens = phone.through_lens(pose, picture / (steady / np.pi))
-        locked = panel.ambient_photo is not None and gain is not None  # the torch-off photo needs the same exposure
-        gain = gain if locked else phone.exposure_for(lens)
+            steady = level_of(panel, view, centre)  # a torch-off photo needs the first photo's sky and exposure
+        picture, photo = expose(mi, panel, view, pose, (things, centre, steady, options.samples, number))
+        lens = phone.through_lens(pose, picture)
+        if gain is None or panel.ambient_photo is None:
+            gain = phone.exposure_for(lens)
         pixels = phone.develop(lens, gain, s_curve=panel.s_curve, rng=rng)
-        when = f"2026:05:16 21:{10 + panel.seed:02d}:{10 + 9 * number:02d}"
         phone.save_jpeg(
             folder / view.file,
             pixels,
             exposure=gain * np.pi / steady * (SUN_EXPOSURE if panel.sun else TORCH_EXPOSURE),
             focal_35mm=pose.focal_35mm,
-            when=when,
+            when=f"2026:05:16 21:{10 + panel.seed:02d}:{10 + 9 * number:02d}",
             orientation=panel.orientation,
         )
-        photos.append(photo_truth(panel, view, pose, None if torch_off else (position, radius), centre))
-        photos[-1]["ambient_share"] = 1.0 if torch_off else np.pi * sky / (np.pi * sky + level)
+        photos.append(photo)
         print(panel.name, view.file, flush=True)
     return {"photos": photos, "upright_heights_mm": folded.round(3).tolist(), "opening_mm": list(map(float, box))}
+
+
+def pose_for(panel, outline, rng, rows):
+    """The next hand-held camera of the panel."""
+    return phone.hand_held(
+        rng, outline, distance_mm=panel.distance_mm, tilt_deg=panel.tilt_deg, k1=panel.k1, rows=rows
+    )
+
+
+def level_of(panel, view, centre):
+    """Irradiance of the view's lamp on the level middle of the patch."""
+    return float(render.lamp_irradiance(*light_of(panel, view, centre), *centre))
+
+
+def expose(mi, panel, view, pose, setting):
+    """The pinhole picture, 1 being a white that `steady` lights from the lamp; and the photo's truth."""
+    things, centre, steady, samples, number = setting
+    position, radius = light_of(panel, view, centre)
+    torch_off = view.file == panel.ambient_photo
+    sky = steady / np.pi * panel.ambient_share / (1 - panel.ambient_share)
+    seed = 100 * panel.seed + 2 * number
+    picture = sky * pinhole(mi, things, {"sky": render.sky(SKY_COLOUR)}, pose, samples // 2, seed)
+    if not torch_off:
+        lit = render.lamp(mi, position, radius, colour=SUN_COLOUR if panel.sun else (1, 1, 1))
+        picture = picture + pinhole(mi, things, {"lamp": lit}, pose, samples, seed + 1)
+    photo = photo_truth(panel, view, pose, None if torch_off else (position, radius), centre)
+    level = level_of(panel, view, centre)
+    photo["ambient_share"] = 1.0 if torch_off else np.pi * sky / (np.pi * sky + level)
+    return picture / (steady / np.pi), photo
 
 
 def pinhole(mi, things, light, pose, samples, seed):
