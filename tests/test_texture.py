@@ -162,7 +162,8 @@ def test_an_even_distribution_is_all_core():
 
 
 def test_sal_of_a_sine():
-    # the autocorrelation of a sine is cos(2 pi lag / L): 0.2 at L arccos(0.2) / 2 pi = 0.871812 mm; no Str along ridges
+    # the autocorrelation of a sine is cos(2 pi lag / L): 0.2 at L arccos(0.2) / 2 pi = 0.871812 mm; no Str along
+    # ridges
     z, step = sine(waves=70, columns=9001, rows=20)
     found = texture.figures(z, step, FILTERS)
     assert found["Sal_mm"] == pytest.approx(0.871812, rel=WITHIN)
@@ -178,7 +179,8 @@ def test_sal_and_str_of_an_even_field():
     field = sum(np.cos(k * (x * np.cos(a) + y * np.sin(a)) + p) for a, p in zip(directions, phases, strict=True))
     found = texture.figures(field, 0.1, FILTERS)
     expected = brentq(lambda r: j0(k * r) - 0.2, 0.1, 2.4 / k)  # scipy.special.j0 as reference
-    # one draw on 40 mm is not quite even: the expected lag lies between the shortest and the longest, and both are near
+    # one draw on 40 mm is not quite even: the expected lag lies between the shortest and the longest, and both are
+    # near
     assert found["Sal_mm"] <= expected <= found["Sal_mm"] / found["Str"]
     assert found["Str"] > 0.85
 

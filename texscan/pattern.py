@@ -182,7 +182,10 @@ def _shortest(lags: np.ndarray, correlation: np.ndarray, step_mm: float) -> np.n
         if length < 0.5 * np.hypot(*first):
             continue  # a multiple of the first
         sine = abs(first[0] * lag[1] - first[1] * lag[0]) / (length * np.hypot(*first))
-        if sine > math.sin(math.radians(LEAST_ANGLE_DEG)) and _dips(correlation, lag / step_mm):
+        # of ridges, some multiple of the first leads back along the ridge
+        relatives = [lag - k * first for k in range(-2, 3)]
+        dip = all(_dips(correlation, relative / step_mm) for relative in relatives)
+        if sine > math.sin(math.radians(LEAST_ANGLE_DEG)) and dip:
             return np.array([first, lag])
     return first[None]
 
