@@ -33,7 +33,7 @@ def test_coats_come_in_the_order_they_are_laid():
     assert primer.peak_share == (0.2, 0.4, 0.8)
     assert topcoat.dry_um == pytest.approx(65)
     assert topcoat.peak_share == (0.3, 0.5, 0.9)
-    assert describe((primer, topcoat)) == "primer 50 um, topcoat 65 um (dry)"
+    assert describe((primer, topcoat)) == "primer, 50 um; topcoat, 65 um dry"
 
 
 # Industry coating guides: WFT = DFT 100 / VS%.

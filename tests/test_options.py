@@ -119,6 +119,8 @@ def test_two_part_over_one_part_is_offered_in_no_form():
     for name in ("recoat-as-planned", "fewer-coats", "sprayed"):
         assert not found[name].offered
         assert any("come off" in warning for warning in found[name].warnings)
+    _, untold = options_of(panel_of(sinusoid()), Job("unknown", "two-part"))
+    assert not any(untold[name].offered for name in ("recoat-as-planned", "fewer-coats", "sprayed"))
 
 
 def test_filling_takes_the_void_and_a_cut_through_gelcoat_is_warned_of():
@@ -137,6 +139,7 @@ def test_a_worn_lane_may_be_repaired_alone_and_a_worn_panel_may_not():
     assert not lane["no-work-due"].offered
     _, panel = options_of(panel_of(sinusoid(), shares=(0.4, 0.6, 0.0)))
     assert not panel["local-repair"].offered
+    assert not panel["fewer-coats"].offered  # fewer coats do not mend what is worn
 
 
 def test_without_coats_there_is_nothing_to_lay():

@@ -137,6 +137,6 @@ def _flow(table: dict, where: str) -> Flow | None:
 
 
 def describe(coats: tuple[Coat, ...]) -> str:
-    """The system in words: 'primer 40 um, topcoat 1 40 um dry' in the order of laying."""
-    parts = ", ".join(f"{coat.name} {coat.dry_um:.0f} um" for coat in coats)
-    return f"{parts} (dry)" if parts else "no coat"
+    """The system in words, in the order of laying: 'primer, 40 um; topcoat, 40 um dry'."""
+    parts = "; ".join(f"{coat.name}, {coat.dry_um:.0f} um" for coat in coats)
+    return f"{parts} dry" if parts else "no coat"

@@ -9,7 +9,7 @@ import numpy as np
 from texscan.cautions import OF_OPTION
 from texscan.coating import forecast as coat_forecast
 from texscan.coats import describe
-from texscan.compatibility import AGAINST
+from texscan.compatibility import AGAINST, OPEN
 from texscan.flatten import cut_mm, fill_mm, local_planes
 from texscan.limits import Limits
 from texscan.model import COVERAGE_FACTOR, Budget, Coat, Filters, Measured, Recommendation, ZoneMap
@@ -61,15 +61,25 @@ def options(panel: Panel, recommendation: Recommendation, limits: Limits) -> tup
     inconclusive).
     limits : for the void depth that has to be left, and the gelcoat.
     """
-    paint_refused = any(r.name == "old coating" and r.outcome == AGAINST for r in recommendation.readings)
+    refused = _refusals(recommendation)
     least = limits.decision["void_left_mm"].value
     return (
-        _recoat(panel, recommendation, paint_refused),
-        _fewer(panel, paint_refused, least),
-        _sprayed(panel, paint_refused, least),
+        _recoat(panel, recommendation),
+        _fewer(panel, refused, least),
+        _sprayed(panel, refused, least),
         _local_repair(panel, limits),
         _retexture(panel, recommendation, limits),
         _no_work(panel, recommendation),
+    )
+
+
+def _refusals(recommendation: Recommendation) -> tuple[str, ...]:
+    """What speaks against any coat on this texture: rules against, save that of the coats; an untold old film."""
+    return tuple(
+        reading.sentence
+        for reading in recommendation.readings
+        if (reading.outcome == AGAINST and reading.name != "void depth left")
+        or (reading.outcome == OPEN and reading.name == "old coating")
     )
 
 
@@ -78,29 +88,26 @@ def _void_left(panel: Panel, coats: tuple[Coat, ...]) -> tuple[float, float, flo
     return found.void_depth_mm[-1]
 
 
-def _recoat(panel: Panel, recommendation: Recommendation, refused: bool) -> Option:
+def _recoat(panel: Panel, recommendation: Recommendation) -> Option:
     name, title = "recoat-as-planned", "Recoat as planned"
     if not panel.coats:
         return _option(name, title, False, "No coats are planned.")
     left = _void_left(panel, panel.coats)
     against = [r.sentence for r in recommendation.readings if r.outcome == AGAINST]
-    sentence = f"{describe(panel.coats).capitalize()}: {_words(left)} of void depth remain."
+    warnings = tuple(dict.fromkeys((*_refusals(recommendation), *against)))
     return _option(
         name,
         title,
-        not against,
-        sentence,
+        not warnings,
+        f"With {describe(panel.coats)}, {_words(left)} of void depth remain.",
         recommended=recommendation.action == RECOAT,
         coats=panel.coats,
         void_depth_mm=left,
-        warnings=(PAINT_OFF,) if refused else tuple(against),
+        warnings=warnings,
     )
 
 
-PAINT_OFF = "The old film does not carry this paint; it has to come off first."
-
-
-def _fewer(panel: Panel, refused: bool, least_mm: float) -> Option:
+def _fewer(panel: Panel, refused: tuple[str, ...], least_mm: float) -> Option:
     """Topcoats left out from the end, and then primers, until what is left is enough at worst; one coat at least."""
     name, title = "fewer-coats", "Fewer coats"
     if len(panel.coats) < 2:
@@ -111,9 +118,9 @@ def _fewer(panel: Panel, refused: bool, least_mm: float) -> Option:
         if left[0] >= least_mm:
             break
     enough = left[0] >= least_mm
-    sentence = f"{describe(coats).capitalize()}: {_words(left)} of void depth remain."
+    sentence = f"With {describe(coats)}, {_words(left)} of void depth remain."
     warnings = (
-        *((PAINT_OFF,) if refused else ()),
+        *refused,
         *(() if enough else (f"Even so less than {least_mm:.2f} mm may remain.",)),
         "Fewer coats cover and last less; the data sheet's least film decides.",
     )
@@ -121,7 +128,7 @@ def _fewer(panel: Panel, refused: bool, least_mm: float) -> Option:
     return _option(name, title, offered, sentence, coats=coats, void_depth_mm=left, warnings=warnings)
 
 
-def _sprayed(panel: Panel, refused: bool, least_mm: float) -> Option:
+def _sprayed(panel: Panel, refused: tuple[str, ...], least_mm: float) -> Option:
     """The same dry films with the peak share of a spray coat, where that is higher."""
     name, title = "sprayed", "Sprayed instead of rolled"
     if not panel.coats:
@@ -136,9 +143,9 @@ def _sprayed(panel: Panel, refused: bool, least_mm: float) -> Option:
     )
     left = _void_left(panel, coats)
     enough = left[0] >= least_mm
-    sentence = f"The same films sprayed: {_words(left)} of void depth remain."
+    sentence = f"With the same films sprayed, {_words(left)} of void depth remain."
     warnings = (
-        *((PAINT_OFF,) if refused else ()),
+        *refused,
         *(() if enough else (f"Even so less than {least_mm:.2f} mm may remain.",)),
         "That a sprayed film stays on the peaks is a policy figure, not measured: try a test patch.",
     )
@@ -175,8 +182,8 @@ def _retexture(panel: Panel, recommendation: Recommendation, limits: Limits) -> 
             "thinner at moulded detail. Fill, do not cut through.",
         )
     sentence = (
-        f"Fill to the peaks: {fill.low:.2f} to {fill.high:.2f} L of filler per m2, waste not counted; or sand to the "
-        f"floors: {cut.low:.2f} to {cut.high:.2f} L per m2 of dust."
+        f"Fill to the peaks: {_range(fill)} L of filler per m2, waste not counted; or sand to the floors: "
+        f"{_range(cut)} L of dust per m2."
     )
     return _option(
         "sand-flat-and-retexture",
@@ -209,6 +216,11 @@ def _option(name: str, title: str, offered: bool, sentence: str, **more: object)
 
 def _with_gain(value: float, budget: Budget) -> Measured:
     return Measured.from_u(value, value * budget.gain_u, at_least=0.0)
+
+
+def _range(reading: Measured) -> str:
+    low, high = f"{reading.low:.2f}", f"{reading.high:.2f}"
+    return high if low == high else f"{low} to {high}"
 
 
 def _words(left: tuple[float, float, float]) -> str:

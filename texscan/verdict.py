@@ -21,6 +21,7 @@ from texscan.settle import settle
 RECOAT, RETEXTURE, INCONCLUSIVE = "recoat", "sand-flat-and-retexture", "inconclusive"
 WHOLE_PATCH_SHARE = 0.98  # a condition with this share of the patch is the patch: its own forecast is used
 LEAST_OF_ABSOLUTE = 0.5  # a limit relative to a reference never falls below this share of the absolute one
+SMALLEST_MM = 0.01  # of the sentences
 NUMBER_WORDS = (
     "no",
     "one",
@@ -265,9 +266,10 @@ def _number(value: float, unit: str) -> str:
 
 
 def _range(reading: Measured, unit: str) -> str:
-    if unit == "%":
-        return f"{100 * reading.low:.0f} to {100 * reading.high:.0f} %"
-    return f"{reading.low:.2f} to {reading.high:.2f} {unit}"
+    low, high = _number(reading.low, unit), _number(reading.high, unit)
+    if unit == "mm" and reading.high < SMALLEST_MM:
+        return f"less than {SMALLEST_MM} mm"
+    return high if low == high else f"{low.removesuffix(f' {unit}')} to {high}"
 
 
 def _relief_words(case: Case, reading: Measured | None) -> str:
