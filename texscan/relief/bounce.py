@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-REACH_MM = 3.0  # beyond this distance faces of a deck texture send each other next to nothing (1/r^4 on flat land)
+REACH_MM = 2.5  # beyond this distance faces of a deck texture send each other next to nothing (1/r^4 on flat land)
 GAIN = 1.5  # what the plain sum misses: mirror-like bounce and later ones; fitted on the decks of calibration/relief
 
 

@@ -21,7 +21,8 @@ RUN_OUTLIER = (
     10.0  # Cauchy scale of a run's misfit, in its standard uncertainties, for a Cauchy scale of 1 of shading
 )
 PAINT_RANGE = (0.04, 0.95)  # albedo of paints, dark grey to fresh white
-BOUNCE_STEP_MM = 0.25  # grid of the bounced light [mm]
+TOLERANCE, MOST_STEPS = 3e-3, 60  # of the least-squares solves inside a pass
+BOUNCE_STEP_MM = 0.34  # grid of the bounced light [mm]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +83,8 @@ def height_pass(level: Level, state: State, settings: Settings, scale: float) ->
     f, by_p, by_q = _responses(level, state, settings, p, q)
     if scale < 1:  # heights are worth re-lighting
         state = replace(state, unblur=_unblur(level, state, f))
-    state = replace(state, albedo=_smooth_albedo(level, state, settings, f, scale))
     w = robust_weights(level, state, settings, f, scale)
+    state = replace(state, albedo=_smooth_albedo(level, state, settings, f, w))
     residual = np.where(w > 0, over_level(level, state) - state.bounced - f, 0)
     m, v = _normal_equations(w, f, by_p, by_q, residual, settings)
     v = v + np.stack([m[0] * p + m[1] * q, m[1] * p + m[2] * q])
@@ -94,7 +95,7 @@ def height_pass(level: Level, state: State, settings: Settings, scale: float) ->
     m[2] += prior
     rows, rhs = _run_equations(level, state, settings, scale)
     form = integrate.Quadratic(m, v, rows, rhs, level.grid.step_mm, FLAT_MM, settings.flat_u_mm**-2)
-    return replace(state, nodes_mm=integrate.minimise(form, state.nodes_mm))
+    return replace(state, nodes_mm=integrate.minimise(form, state.nodes_mm, tolerance=TOLERANCE, most=MOST_STEPS))
 
 
 def bounce_pass(level: Level, state: State, settings: Settings) -> State:
@@ -225,9 +226,8 @@ def _run_equations(level: Level, state: State, settings: Settings, scale: float)
     return sparse.vstack(matrices).tocsr(), np.concatenate(sides)
 
 
-def _smooth_albedo(level: Level, state: State, settings: Settings, f: np.ndarray, scale: float) -> np.ndarray:
+def _smooth_albedo(level: Level, state: State, settings: Settings, f: np.ndarray, w: np.ndarray) -> np.ndarray:
     """The level deck's brightness, smooth over albedo_mm, from the lit pixels."""
-    w = robust_weights(level, state, settings, f, scale)
     strength = w * np.clip(f, 0, None)
     below = (strength * (f + state.bounced)).sum(axis=0)
     above = (strength * np.where(w > 0, over_level(level, state), 0)).sum(axis=0)

@@ -178,9 +178,10 @@ def _climb(levels: list[Level], settings: Settings) -> tuple[State, float | None
     for number, level in enumerate(levels):
         if number:
             state = passes.finer_state(state, level)
-        for scale in settings.cauchy if number == 0 else settings.cauchy[-settings.fine_passes :]:
+        scales = settings.cauchy if number == 0 else settings.cauchy[-settings.fine_passes :]
+        for turn, scale in enumerate(scales):
             state = passes.height_pass(level, state, settings, scale)
-            if settings.bounce:
+            if settings.bounce and turn % 2 == 0:
                 state = passes.bounce_pass(level, state, settings)
         if number == compare_at:
             ratio = _shading_over_shadow(level, state, settings)
