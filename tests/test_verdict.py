@@ -166,6 +166,18 @@ def test_what_would_change_it_is_the_film_that_would_use_up_the_margin():
     assert "More than 314 um of dry film in all (120 um are planned)." in found.would_change_it
 
 
+def test_a_texture_near_the_limits_says_which_reference_would_turn_it():
+    found = verdict(0.34, 0.25, u=0.01)
+    assert found.action == "recoat"
+    # 0.34 mm is 0.6 of 0.57 mm
+    words = "A reference patch with more than 0.57 mm of relief: this one would then be worn or filled."
+    assert words in found.would_change_it
+    named = deck(0.34, 0.25, u=0.01, reference="named")
+    deeper = replace(named, reference_figures={"relief_mm": 0.60, "void_depth_mm": 0.3})
+    left = forecast(ridges(0.34, 0.25), 0.1, DEFAULT_COATS[:1], filters=Filters(), budget=Budget())
+    assert decide({}, deeper, left, (), job=NOT_STATED, limits=LIMITS).action == "sand-flat-and-retexture"
+
+
 def test_the_tree_tells_every_rule_and_marks_those_that_carry():
     found = verdict(0.6, 0.3, shares=(0.5, 0.0, 0.5))
     tree = explain(found)

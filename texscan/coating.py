@@ -180,8 +180,8 @@ def forecast(
     Returns
     -------
     Forecast; its coats carry the peak share that was used. Low and high are the least and greatest of the corners:
-    low or high peak share of every coat on the low or high end of the measured heights. The low void depth is thus all
-    that can go wrong at once; the range is wider than 95 %.
+    low or high peak share of every coat on the low or high end of the measured heights. The low void depth is thus
+    all that can go wrong at once; the range is wider than 95 %.
 
     Raises
     ------

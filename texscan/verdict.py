@@ -305,9 +305,12 @@ def _reach_words(case: Case, reading: Measured | None) -> str:
 
 
 def _relief_change(case: Case, reading: Measured, limit: float) -> str:
-    if reading.low >= limit:
+    if reading.low < limit:
+        return f"More than {limit:.2f} mm of relief when measured again."
+    if case.zone_map.reference != "limits" or reading.low >= case.limits.zones["sound_relief_mm"].value:
         return ""
-    return f"More than {limit:.2f} mm of relief when measured again."
+    deeper_mm = reading.value / case.limits.decision["relief_of_reference"].value
+    return f"A reference patch with more than {deeper_mm:.2f} mm of relief: this one would then be worn or filled."
 
 
 def _void_change(case: Case, reading: Measured, limit: float) -> str:
