@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from texscan.model import FLAGS, Grid, Light, Measured, Recommendation, ZoneMap
+from texscan.model import FLAGS, Forecast, Grid, Light, Measured, Recommendation, ZoneMap
 from texscan.typeset import INK, MUTED, PAPER, RULE, Block, height_of, place, typeset
 from texscan.zone_drawing import COLOURS, draw_zones, fill_with_hatch, lettered
 
@@ -60,6 +60,7 @@ class Caption:
     figures: dict[str, Measured | None]
     recommendation: Recommendation
     flags: tuple[str, ...] = ()
+    forecast: Forecast | None = None
     note: str = ""  # one muted line under the panel's name: views, version, date of the photos
 
 
@@ -164,6 +165,8 @@ def _column(zone_map: ZoneMap, caption: Caption) -> list[Block]:
     for key, title, unit in FIGURES:
         if key in caption.figures:
             blocks.append(Block(f"{title}\t{figure_text(caption.figures[key], unit)}", 21, before=8, tabs=(220,)))
+    if caption.forecast is not None:
+        blocks += _forecast_blocks(caption.forecast)
     if caption.flags:
         blocks.append(_heading("What weakens this"))
         shown = caption.flags[:MOST_FLAGS]
@@ -171,6 +174,17 @@ def _column(zone_map: ZoneMap, caption: Caption) -> list[Block]:
         if len(caption.flags) > MOST_FLAGS:
             rest = len(caption.flags) - MOST_FLAGS
             blocks.append(Block(f"and {rest} more in score.json", 19, colour=MUTED, before=6))
+    return blocks
+
+
+def _forecast_blocks(forecast: Forecast) -> list[Block]:
+    """What each planned coat would leave."""
+    blocks = [_heading("Void depth after each planned coat")]
+    for number, (coat, left) in enumerate(zip(forecast.coats, forecast.void_depth_mm, strict=True), start=1):
+        low, likely, high = left
+        blocks.append(
+            Block(f"{number}  {coat.name}\t{likely:.2f} mm ({low:.2f} to {high:.2f})", 21, before=8, tabs=(220,))
+        )
     return blocks
 
 

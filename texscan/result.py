@@ -111,7 +111,10 @@ def _coats(score: Score) -> dict:
     forecast = score.forecast
     return {
         **{
-            name: [_entry(coat.name, values) for coat, values in zip(forecast.coats, getattr(forecast, name), strict=True)]
+            name: [
+                _entry(coat.name, values)
+                for coat, values in zip(forecast.coats, getattr(forecast, name), strict=True)
+            ]
             for name in ("void_depth_mm", "relief_mm", "contact_area_fraction", "peak_film_um")
         },
         "reach": [{"radius_mm": r.radius_mm, "fraction": r.fraction, "gap_mm": r.gap_mm} for r in score.reach],
@@ -138,7 +141,12 @@ def scored_picture(score: Score) -> np.ndarray:
     count = len(score.photos)
     note = f"{count} photo{'s' if count != 1 else ''}" if count else "height map measured by other means"
     caption = overlay.Caption(
-        score.settings.panel or "Panel", score.figures, score.recommendation, score.flags, f"{note} · texscan {__version__}"
+        panel=score.settings.panel or "Panel",
+        figures=score.figures,
+        recommendation=score.recommendation,
+        flags=score.flags,
+        forecast=score.forecast,
+        note=f"{note} · texscan {__version__}",
     )
     lights = tuple(ready.view.light for ready in score.views)
     return overlay.scored_image(score.picture, score.zone_map, grid=score.grid, lights=lights, caption=caption)
