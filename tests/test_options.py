@@ -27,7 +27,7 @@ STEP = 0.1
 NAMES = ("recoat-as-planned", "fewer-coats", "sprayed", "local-repair", "sand-flat-and-retexture", "no-work-due")
 
 
-def sinusoid(amplitude=0.25, pitch=3.0, side=60.0):
+def sinusoid(amplitude=0.25, pitch=3.0, side=30.0):
     x = (np.arange(round(side / STEP)) + 0.5) * STEP
     return np.tile(amplitude * np.cos(2 * np.pi * x / pitch), (x.size, 1))
 
@@ -61,16 +61,15 @@ def test_fill_less_cut_is_the_planes_height_over_the_mean():
 
 def test_the_local_top_plane_follows_a_drifting_level():
     height = sinusoid()
-    drift = np.linspace(0, 0.6, height.shape[0])[:, None] * np.ones(height.shape[1])
+    drift = np.linspace(0, 0.3, height.shape[0])[:, None] * np.ones(height.shape[1])
     holed = height + drift
-    holed[100:180, 40:260] = np.nan
+    holed[50:90, 20:130] = np.nan
     flat, drifting = (fill_mm(h, local_planes(h, STEP)) for h in (height, holed))
     assert flat == pytest.approx(0.25, abs=0.003)  # void depth of a sinusoid is its amplitude; the plane is Smc(2 %)
     # within a 10 mm cell the level drifts by 0.1 mm, and Smc(2 %) then stands up to half of that above the middle
     assert drifting == pytest.approx(flat, abs=0.055)
-    assert (
-        fill_mm(holed, np.nanquantile(holed, 0.98)) > 0.45
-    )  # one plane over the drift would ask for twice the filler
+    # one plane over the drift would ask for four tenths more filler: 0.25 + half of 0.3, less what the edge cuts off
+    assert fill_mm(holed, np.nanquantile(holed, 0.98)) > 0.34
 
 
 def panel_of(height, shares=(1.0, 0.0, 0.0), coats=DEFAULT_COATS, u=0.05):

@@ -146,6 +146,15 @@ def test_a_named_reference_makes_the_limits_relative():
     assert verdict(0.3, 0.16, coats=thin).action == "inconclusive"
 
 
+def test_a_patch_without_figures_is_never_recoated():
+    left = forecast(ridges(0.5, 0.25), 0.1, DEFAULT_COATS, filters=Filters(), budget=Budget())
+    bare = ZoneMap(np.ones((2, 2), np.uint8), (), {"sound": 1.0, "worn": 0.0, "filled": 0.0}, "limits", {})
+    found = decide({"relief_mm": None}, bare, left, (), job=NOT_STATED, limits=LIMITS)
+    assert found.action == "inconclusive"
+    figures = {"relief_mm": around(0.5, 0.05), "void_depth_mm": around(0.25, 0.05)}
+    assert decide(figures, bare, left, (), job=NOT_STATED, limits=LIMITS).action == "recoat"
+
+
 # --- sentences
 
 

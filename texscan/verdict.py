@@ -76,6 +76,7 @@ class Rule:
     says: Callable[[Case, Measured], str]  # the reading in words, without the limit
     unit: str  # "mm" or "%"
     change: Callable[[Case, Measured, float], str]
+    without: str = NOT_APPLIED  # the outcome when there is nothing to read
 
 
 def decide(
@@ -113,7 +114,9 @@ def decide(
     deciding = tuple(reading for reading in readings if reading.outcome == carrying)
     changes = tuple(dict.fromkeys(r.would_change_it for r in deciding if r.would_change_it))
     if action == INCONCLUSIVE:
-        first = settle(case.job, zone_map, forecast, worst_part(case).void_depth_mm, readings=readings, limits=limits)
+        part = worst_part(case)
+        void = part.void_depth_mm if part else None
+        first = settle(case.job, zone_map, forecast, void, readings=readings, limits=limits)
         changes = (first, *(change for change in changes if change != first))
     flags = ("coating-not-stated",) if job.existing is None and job.planned is None else ()
     return Recommendation(action, tuple(r.sentence for r in deciding), changes, readings, flags)
@@ -134,7 +137,7 @@ def _coating(case: Case) -> RuleReading:
 def _apply(rule: Rule, case: Case) -> RuleReading:
     reading = rule.read(case)
     if reading is None:
-        return RuleReading(rule.name, NOT_APPLIED, f"Not applied: {rule.says(case, None)}.")
+        return RuleReading(rule.name, rule.without, f"Not read: {rule.says(case, None)}.")
     limit = rule.limit(case)
     outcome, margin = compare(reading, limit, rule.wants)
     sentence = f"{rule.says(case, reading)}; the limit is {_number(limit, rule.unit)}"
@@ -348,6 +351,7 @@ RULES: tuple[Rule, ...] = (
         says=_relief_words,
         unit="mm",
         change=_relief_change,
+        without=OPEN,
     ),
     Rule(
         "void depth left",
