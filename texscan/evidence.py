@@ -236,7 +236,7 @@ def against_limits(found: Windows, *, sound_mm: float, not_sound_mm: float) -> E
 def _curves(levels: np.ndarray, weights: np.ndarray) -> np.ndarray:
     """Heights (n, 49) at `RATIOS` of distributions (n, bins) over falling levels (bins,)."""
     middle = np.cumsum(weights, axis=1) - weights / 2
-    return np.stack([np.interp(RATIOS, row, levels) for row in middle])
+    return np.array([np.interp(RATIOS, row, levels) for row in middle]).reshape(-1, RATIOS.size)
 
 
 def _void(curves_mm: np.ndarray) -> np.ndarray:

@@ -10,11 +10,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from scipy import ndimage
 
-from texscan import evidence
+from texscan import evidence, outlines
 from texscan.errors import ReliefError
 from texscan.evidence import Evidence, Windows
 from texscan.filters import filtered, low_pass, smoothed
@@ -34,16 +33,9 @@ from texscan.model import (
 from texscan.texture import measured_heights
 
 DRIFT_MM = 100.0  # nesting index of the Gaussian that takes drift out: twice the width of a walked lane
-NEIGHBOUR_SIGMA_TILES = 1.2  # of the neighbours that a window listens to
-NEIGHBOUR_WEIGHT = 3.0  # log-odds that neighbours of one mind add
-WINDOW_WEIGHT = 0.7  # overlapping windows repeat each other's evidence
-ROUNDS = 12  # of the mean-field solution; it settles in about 8
-OUTLINE_MM = 2.0  # standard deviation of the smoothing of outlines, under a pitch
-LEAST_PROBABILITY = 1e-3  # of a condition, so that outlines lie midway between windows however sure they are
-LEAST_ZONE_MM2 = 150.0  # smaller specks join what surrounds them: the area of one and a half windows
-HOLE_MM = 2.0  # shadows and holes up to this wide do not part a zone
-OUTLINE_TOLERANCE_MM = 0.25  # of the polygon against the pixel outline
-BOTH_SHARE = 0.15  # of the sound void depth taken by each: worn and filled in the same place
+INSET_MM = 3.0  # a zone's figures are read this far inside its edge, where tops or floors still change
+LEAST_INNER_SHARE = 0.3  # of the zone's area; narrower zones are read whole
+BOTH_SHARE = 0.10  # of the sound void depth taken by each: worn and filled in the same place
 UNSURE_SHARE = 0.75  # of the probability of "worn or filled" that the named cause holds at least
 FIGURE_KEYS = ("relief_mm", "void_depth_mm", "contact_area_fraction")
 
@@ -124,8 +116,10 @@ def find(
             "Mask less, or photograph more of the panel."
         )
     seen, source, flags = _seen(found, pattern, limits, reference, budget)
-    probability = _settled(seen.log_probability)
-    labels = _without_specks(_on_pixels(probability, found.tile_px, z.shape, grid.step_mm), measured, grid.step_mm)
+    probability = outlines.settled(seen.log_probability)
+    labels = outlines.without_specks(
+        outlines.on_pixels(probability, found.tile_px, z.shape, grid.step_mm), measured, grid.step_mm
+    )
     condition = np.where(measured, labels, 0).astype(np.uint8)
     if source == "patch" and not np.isin(condition, (WORN, FILLED)).any():
         source = "limits"  # no contrast: that the whole patch is sound rests on the limits
@@ -168,66 +162,10 @@ def _seen(
     return seen, "limits", (*flags, "judged-by-limits")
 
 
-def _settled(log_probability: np.ndarray) -> np.ndarray:
-    """
-    Probability (rows, columns, 3) of each condition once neighbours have been heard.
-
-    Mean-field solution of a Potts model: a window's own evidence and the mean opinion around it.
-    """
-    own = WINDOW_WEIGHT * log_probability
-    share = _softmax(own)
-    sigma = (NEIGHBOUR_SIGMA_TILES, NEIGHBOUR_SIGMA_TILES, 0)
-    for _ in range(ROUNDS):
-        share = _softmax(own + NEIGHBOUR_WEIGHT * ndimage.gaussian_filter(share, sigma, mode="nearest"))
-    return share
-
-
-def _softmax(values: np.ndarray) -> np.ndarray:
-    raised = np.exp(values - values.max(axis=-1, keepdims=True))
-    return raised / raised.sum(axis=-1, keepdims=True)
-
-
-def _on_pixels(probability: np.ndarray, tile_px: int, shape: tuple[int, int], step_mm: float) -> np.ndarray:
-    """Most probable condition (rows, columns) uint8 of every pixel, with outlines smooth over `OUTLINE_MM`."""
-    x = ((np.arange(shape[1]) + 0.5) / tile_px - 0.5).astype(np.float32)
-    y = ((np.arange(shape[0]) + 0.5) / tile_px - 0.5).astype(np.float32)
-    map_x, map_y = np.broadcast_to(x, shape).copy(), np.broadcast_to(y[:, None], shape).copy()
-    logs = np.log(np.maximum(probability, LEAST_PROBABILITY)).astype(np.float32)
-    labels = cv2.remap(logs, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).argmax(axis=2)
-    smooth = [
-        cv2.GaussianBlur((labels == index).astype(np.float32), (0, 0), OUTLINE_MM / step_mm)
-        for index in range(len(CONDITION_NAMES))
-    ]
-    return np.argmax(smooth, axis=0).astype(np.uint8) + np.uint8(SOUND)
-
-
-def _bridged(measured: np.ndarray, step_mm: float) -> np.ndarray:
-    """Measured pixels with holes and shadows up to `HOLE_MM` closed, bool."""
-    size = 2 * round(HOLE_MM / 2 / step_mm) + 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    return cv2.morphologyEx(measured.astype(np.uint8), cv2.MORPH_CLOSE, kernel).astype(bool)
-
-
-def _without_specks(labels: np.ndarray, measured: np.ndarray, step_mm: float) -> np.ndarray:
-    """Labels with zones under `LEAST_ZONE_MM2` of measured area given to the nearest other zone."""
-    bridged = _bridged(measured, step_mm)
-    small = np.zeros(labels.shape, bool)
-    for value in CONDITION_NAMES:
-        parts, count = ndimage.label((labels == value) & bridged)
-        area = np.bincount(parts[measured], minlength=count + 1) * step_mm**2
-        tiny = area < LEAST_ZONE_MM2
-        tiny[0] = False
-        small |= tiny[parts]
-    if not small.any() or (small | ~bridged).all():
-        return labels
-    nearest = ndimage.distance_transform_edt(small | ~bridged, return_distances=False, return_indices=True)
-    return np.where(small, labels[tuple(nearest)], labels)
-
-
 def _sound_figures(z: np.ndarray, condition: np.ndarray, step_mm: float, filters: Filters) -> dict[str, float]:
     """Figures of the sound part, empty if there is none."""
     sound = np.where(condition == SOUND, z, np.nan)
-    if np.isfinite(sound).sum() * step_mm**2 < LEAST_ZONE_MM2:
+    if _area_mm2(sound, step_mm) < outlines.LEAST_ZONE_MM2:
         return {}
     found = measured_heights(sound, step_mm, filters, Budget())
     return {key: found[key].value for key in FIGURE_KEYS}
@@ -242,44 +180,42 @@ def _zones(
     budget: Budget,
     windows: tuple[Evidence, np.ndarray, int],
 ) -> tuple[Zone, ...]:
-    """Zones from the largest down; ratios to the sound part carry the sampling scatter only."""
+    """Zones from the largest down; figures from inside the outlines, ratios to sound with sampling scatter only."""
     step = grid.step_mm
-    bridged = _bridged(condition > 0, step)
-    spread = ndimage.distance_transform_edt(condition == 0, return_distances=False, return_indices=True)
-    everywhere = np.where(bridged, condition[tuple(spread)], 0)
-    sound_z = np.where(condition == SOUND, z, np.nan)
-    sound = None
-    if np.isfinite(sound_z).sum() * step**2 >= LEAST_ZONE_MM2:
-        sound = measured_heights(sound_z, step, filters, Budget())["void_depth_mm"]
+    everywhere = outlines.spread(condition, step)
+    inner = np.where(outlines.inner(everywhere, INSET_MM / step), z, np.nan)
+    sound = _void_depth(np.where(condition == SOUND, inner, np.nan), step, filters)
     zones = []
     for value, name in CONDITION_NAMES.items():
-        parts, count = ndimage.label(everywhere == value)
-        boxes = ndimage.find_objects(parts)
-        for number in range(1, count + 1):
-            box = boxes[number - 1]
+        parts, _ = ndimage.label(everywhere == value)
+        for number, box in enumerate(ndimage.find_objects(parts), start=1):
             part = parts[box] == number
-            inside = np.where(part & (condition[box] > 0), z[box], np.nan)
-            area = float(np.isfinite(inside).sum() * step**2)
-            if area < LEAST_ZONE_MM2:
+            whole = np.where(part & (condition[box] > 0), z[box], np.nan)
+            area = _area_mm2(whole, step)
+            if area < outlines.LEAST_ZONE_MM2:
                 continue
+            inside = np.where(part, inner[box], np.nan)
+            if _area_mm2(inside, step) < max(LEAST_INNER_SHARE * area, outlines.LEAST_ZONE_MM2 / 2):
+                inside = whole
             figures = measured_heights(inside, step, filters, budget)
-            own = measured_heights(inside, step, filters, Budget())["void_depth_mm"]
-            ratio = None if sound is None or name == "sound" else _ratio(own, sound)
+            own = _void_depth(inside, step, filters)
+            ratio = None if sound is None or own is None or value == SOUND else _ratio(own, sound)
             confidence, flags = _confidence(parts == number, value, windows)
-            zones.append(
-                Zone(
-                    name,
-                    _outline(part, box, grid),
-                    area,
-                    figures["relief_mm"],
-                    figures["void_depth_mm"],
-                    figures["contact_area_fraction"],
-                    confidence,
-                    ratio,
-                    flags,
-                )
-            )
+            figures = [figures[key] for key in FIGURE_KEYS]
+            zones.append(Zone(name, outlines.outline(part, box, grid), area, *figures, confidence, ratio, flags))
     return tuple(sorted(zones, key=lambda zone: -zone.area_mm2))
+
+
+def _area_mm2(z: np.ndarray, step_mm: float) -> float:
+    return float(np.isfinite(z).sum() * step_mm**2)
+
+
+def _void_depth(z: np.ndarray, step_mm: float, filters: Filters) -> Measured | None:
+    """Void depth with its sampling scatter, None where there is too little area or no void."""
+    if _area_mm2(z, step_mm) < outlines.LEAST_ZONE_MM2 / 2:
+        return None
+    found = measured_heights(z, step_mm, filters, Budget())["void_depth_mm"]
+    return found if found.value > 0 else None
 
 
 def _ratio(part: Measured, whole: Measured) -> Measured:
@@ -302,22 +238,9 @@ def _confidence(
     mean = (probability * weight[..., None]).sum(axis=(0, 1))
     flags = []
     if value != SOUND:
-        cause = (_softmax(seen.log_probability)[..., 1:] * weight[..., None]).sum(axis=(0, 1))
+        cause = (outlines.softmax(seen.log_probability)[..., 1:] * weight[..., None]).sum(axis=(0, 1))
         if cause[value - WORN] < UNSURE_SHARE * cause.sum():
             flags.append("cause-unsure")
         if min((seen.taken_by_wear * weight).sum(), (seen.taken_by_fill * weight).sum()) > BOTH_SHARE:
             flags.append("worn-and-filled")
     return float(mean[value - SOUND]), tuple(flags)
-
-
-def _outline(part: np.ndarray, box: tuple[slice, slice], grid: Grid) -> np.ndarray:
-    """Outer outline (n, 2) of the part in the card frame [mm], anticlockwise, within `OUTLINE_TOLERANCE_MM`."""
-    padded = np.pad(part.astype(np.uint8), 1)
-    contours, _ = cv2.findContours(padded, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    longest = max(contours, key=len)
-    simple = cv2.approxPolyDP(longest, OUTLINE_TOLERANCE_MM / grid.step_mm, closed=True)[:, 0].astype(np.float64)
-    x = grid.x0_mm + grid.step_mm * (simple[:, 0] - 1 + box[1].start)
-    y = grid.y1_mm - grid.step_mm * (simple[:, 1] - 1 + box[0].start)
-    turning = (x * np.roll(y, -1) - np.roll(x, -1) * y).sum()
-    polygon = np.stack([x, y], axis=1)
-    return polygon if turning >= 0 else polygon[::-1]
