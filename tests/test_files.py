@@ -139,6 +139,15 @@ def test_a_heic_turned_by_its_container_is_not_turned_again():
     assert photo.focal_35mm == 26
 
 
+def test_the_shipped_heic_looks_like_the_jpeg_that_it_was_made_from():
+    samples = Path(__file__).parents[1] / "sample_images"
+    photo = load_photo(samples / "heic" / "small.heic")
+    with Image.open(samples / "panels" / "foredeck-sound" / "a.jpg") as twin:
+        expected = np.asarray(twin.resize((450, 600), Image.Resampling.LANCZOS)).astype(int)
+    assert np.abs(photo.pixels - expected).mean() < 3  # of 255; coding at quality 80
+    assert photo.focal_35mm == 53
+
+
 def test_a_profile_that_is_not_srgb_is_converted(tmp_path):
     """A profile with gamma 1: code 188 of 255 in sRGB is linear 0.503 (IEC 61966-2-1), stored here as 128."""
     path = saved(tmp_path / "p.png", np.full((20, 20, 3), 128, np.uint8), icc_profile=linear_rgb_profile())

@@ -30,6 +30,7 @@ MOST_ZONES = 6
 ZONE_TABS = (36, 122, 200, 420)  # columns of the table of zones
 MOST_REASONS = 5
 MOST_FLAGS = 6
+LONGEST_NAME = 16  # characters of a coat's name that fit before the column of its figures
 SHADE_ELEVATION_DEG = 35.0  # of the light in the picture of a height map
 SHADE_LEVEL = 140.0  # its grey on level ground, of 255
 BAR_LENGTHS_MM = (1, 2, 5, 10, 20, 50, 100, 200)
@@ -182,9 +183,10 @@ def _forecast_blocks(forecast: Forecast) -> list[Block]:
     blocks = [_heading("Void depth after each planned coat")]
     for number, (coat, left) in enumerate(zip(forecast.coats, forecast.void_depth_mm, strict=True), start=1):
         low, likely, high = left
-        blocks.append(
-            Block(f"{number}  {coat.name}\t{likely:.2f} mm ({low:.2f} to {high:.2f})", 21, before=8, tabs=(220,))
-        )
+        name, text = f"{number}  {coat.name}", f"{likely:.2f} mm ({low:.2f} to {high:.2f})"
+        short = len(name) <= LONGEST_NAME
+        line = f"{name}\t{text}" if short else f"{name}: {text}"
+        blocks.append(Block(line, 21, before=8, tabs=(220,) if short else ()))
     return blocks
 
 
