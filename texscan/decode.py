@@ -351,7 +351,7 @@ def _from_heic(data: bytes, name: str) -> Decoded:
                 f"{name} is an HDR picture ({HDR_TRANSFERS[transfer]}); its brightness is not a photo's. "
                 "Switch HDR off, or export it as JPEG."
             )
-        pixels = np.asarray(picture)
+        pixels = np.array(picture)  # a copy: the decoder frees its own memory with `picture`
     except (ValueError, EOFError, SyntaxError, RuntimeError, OSError, IndexError) as error:
         raise _truncated(name) from error
     # libheif has turned the pixels already: the EXIF orientation is a leftover and must not be used again
