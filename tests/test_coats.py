@@ -5,8 +5,9 @@ from pathlib import Path
 import pytest
 
 from texscan.coating import DEFAULT_COATS
-from texscan.coats import coats_from_toml, describe, systems_from_toml
+from texscan.coats import coats_from_toml, describe, systems_from_toml, to_toml, with_peak_share
 from texscan.errors import SettingsError
+from texscan.model import Measured
 
 SHIPPED = Path(__file__).parents[1] / "calibration" / "coats.toml"
 GOOD = """
@@ -93,6 +94,17 @@ def test_the_shipped_systems_are_whole_and_state_where_figures_come_from():
     for system in systems.values():
         for coat in system.coats:
             assert 25 <= coat.dry_um <= 60  # span of data sheets of deck paint seen: 25 to 60 um dry a coat
+
+
+def test_coats_written_out_read_back_the_same():
+    flowing = coats_from_toml(
+        GOOD.replace("peak_share = [0.2, 0.4, 0.8]", "viscosity_pa_s = [1, 3, 10]\nopen_time_s = 120"), "coats.toml"
+    )
+    for coats in (coats_from_toml(GOOD, "coats.toml"), flowing, DEFAULT_COATS):
+        assert coats_from_toml(to_toml(coats), "again.toml") == coats
+    measured = with_peak_share(flowing, Measured(0.4, 0.35, 0.5))
+    assert {coat.peak_share for coat in measured} == {(0.35, 0.4, 0.5)}
+    assert coats_from_toml(to_toml(measured), "again.toml") == measured
 
 
 def test_two_systems_of_one_name_are_refused():

@@ -28,10 +28,11 @@ from texscan.compatibility import (
     window_state,
 )
 from texscan.errors import SettingsError
+from texscan.explain import explain, recommendation_from
 from texscan.limits import limits_from_toml, zone_limits
 from texscan.model import Budget, Coat, Filters, Measured, Reach, Term, Zone, ZoneMap
 from texscan.settle import missing_azimuths
-from texscan.verdict import compare, decide, explain
+from texscan.verdict import compare, decide
 from texscan.zones import ZoneLimits
 
 LIMITS_TEXT = (Path(__file__).parents[1] / "calibration" / "limits.toml").read_text(encoding="utf-8")
@@ -194,6 +195,22 @@ def test_the_tree_tells_every_rule_and_marks_those_that_carry():
     for reading in found.readings:
         assert reading.sentence in tree
         assert (f"* {reading.name}: against recoat" in tree) == (reading.outcome == AGAINST)
+
+
+def test_the_tree_of_a_result_file_is_that_of_the_decision():
+    found = verdict(0.6, 0.3, shares=(0.5, 0.0, 0.5))
+    entry = {
+        "action": found.action,
+        "reasons": list(found.reasons),
+        "would_change_it": list(found.would_change_it),
+        "rules": [
+            {"name": r.name, "outcome": r.outcome, "sentence": r.sentence, "would_change_it": r.would_change_it}
+            for r in found.readings
+        ],
+    }
+    assert explain(recommendation_from(entry, "score.json")) == explain(found)
+    with pytest.raises(SettingsError, match=r"score\.json has no whole recommendation"):
+        recommendation_from({"action": "recoat"}, "score.json")
 
 
 # --- what would settle an open decision

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+from dataclasses import dataclass, replace
 
 from texscan.coating import DEFAULT_PEAK_SHARE
 from texscan.errors import SettingsError
-from texscan.model import Coat, Flow
+from texscan.model import Coat, Flow, Measured
 from texscan.settings import number, parse, refuse_unknown, rising, text_of
 
 KINDS = ("primer", "topcoat")
@@ -140,3 +141,31 @@ def describe(coats: tuple[Coat, ...]) -> str:
     """The system in words, in the order of laying: 'primer, 40 um; topcoat, 40 um dry'."""
     parts = "; ".join(f"{coat.name}, {coat.dry_um:.0f} um" for coat in coats)
     return f"{parts} dry" if parts else "no coat"
+
+
+def to_toml(coats: tuple[Coat, ...]) -> str:
+    """The text of a coats file that `coats_from_toml` reads back as these coats (to six digits)."""
+    return "\n".join(_toml_of(coat) for coat in coats)
+
+
+def _toml_of(coat: Coat) -> str:
+    lines = [
+        "[[coat]]",
+        f"name = {json.dumps(coat.name, ensure_ascii=False)}",
+        f'kind = "{coat.kind}"',
+        f"volume_solids = {coat.volume_solids:.6g}",
+        f"wet_um = {coat.wet_um:.6g}",
+        f"thinning = {coat.thinning:.6g}",
+    ]
+    if coat.flow is None:
+        lines.append(f"peak_share = [{', '.join(f'{share:.6g}' for share in coat.peak_share)}]")
+    else:
+        lines.append(f"viscosity_pa_s = [{', '.join(f'{v:.6g}' for v in coat.flow.viscosity_pa_s)}]")
+        lines += [f"{key} = {getattr(coat.flow, key):.6g}" for key in FLOW_KEYS if key != "viscosity_pa_s"]
+    return "\n".join(lines) + "\n"
+
+
+def with_peak_share(coats: tuple[Coat, ...], share: Measured) -> tuple[Coat, ...]:
+    """The coats with a peak share that a test patch showed, in place of the policy range or the computed one."""
+    measured = (share.low, share.value, share.high)
+    return tuple(replace(coat, peak_share=measured, flow=None) for coat in coats)

@@ -381,19 +381,3 @@ RULES: tuple[Rule, ...] = (
         change=_reach_change,
     ),
 )
-
-
-def explain(recommendation: Recommendation) -> str:
-    """The tree of rules and what each saw, as text; the rules that carry the action are marked with an asterisk."""
-    lines = [recommendation.action]
-    carried = set(recommendation.reasons)
-    for reading in recommendation.readings:
-        mark = "*" if reading.sentence in carried else " "
-        lines.append(f"{mark} {reading.name}: {reading.outcome}")
-        lines.append(f"      {reading.sentence}")
-        if reading.would_change_it:
-            lines.append(f"      Would change it: {reading.would_change_it}")
-    if recommendation.would_change_it:
-        lines.append("What would change the decision:")
-        lines.extend(f"  - {change}" for change in recommendation.would_change_it)
-    return "\n".join(lines)
