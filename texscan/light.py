@@ -29,7 +29,7 @@ LEAN_U_MM_PER_MM = 0.009  # half a degree of lean per mm of height
 BELIEVED_SIGMAS = 3.5  # an upright that must lean or shrink more than this disagrees
 DISTANT_FROM_MM = 2500.0
 START_COUNT, FITTED_STARTS = 4, 2
-UMBRA_INSIDE_MM = 1.2
+UMBRA_INSIDE_MM, LEAST_UMBRA_MM2, UMBRA_QUANTILE = 1.2, 3.0, 0.3
 LIT_CLEARANCE_MM = 3.0
 FLAT_FIELD_TERMS = 6
 NO_TORCH_ABOVE, MUCH_AMBIENT = 0.80, 0.35
@@ -54,11 +54,12 @@ class CardLight:
         """
         Luminance of level white paper at places (broadcast arrays): from the lamp, and from everything else.
         """
-        gain = np.exp(self._flat(x_mm, y_mm))
+        gain = np.exp(self.log_gain(x_mm, y_mm))
         at = self.light.irradiance(*self.light.at_mm)
         return gain * self.light.irradiance(x_mm, y_mm) / at, gain * self.ambient
 
-    def _flat(self, x_mm, y_mm) -> np.ndarray:
+    def log_gain(self, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarray:
+        """ln(luminance of lit paper / predicted) at places; held at its edge values off the white that was measured."""
         low_x, high_x, low_y, high_y = self.reach_mm
         x = (np.clip(x_mm, low_x, high_x) - self.light.at_mm[0]) / 100
         y = (np.clip(y_mm, low_y, high_y) - self.light.at_mm[1]) / 100
@@ -395,7 +396,9 @@ def _solve(points: _EdgePoints, card: Card, start: Light, *, fixed_distance: flo
         fit = least_squares(residuals, np.clip(first, lower + 1e-9, upper - 1e-9), bounds=(lower, upper), x_scale=1.0)
         first = fit.x
         edge_u = max(LEAST_EDGE_U_MM, float(1.4826 * np.median(np.abs(distances(first)))))
-    covariance = np.linalg.pinv(fit.jac.T @ fit.jac)[:3, :3] * np.outer(units, units)
+    covariance = np.linalg.pinv(fit.jac.T @ fit.jac, hermitian=True)[:3, :3] * np.outer(units, units)
+    if fixed_distance is not None:
+        covariance[2, :] = covariance[:, 2] = 0.0
     light = replace(light_of(first), covariance=covariance)
     return light, errors_of(first), edge_u
 
@@ -417,7 +420,7 @@ def _soft(residual: np.ndarray) -> np.ndarray:
 
 def _shadow_is_missing(face: CardFace, illumination, card: Card, light: Light, number: int) -> bool:
     """True where the upright's shadow should lie on plain paper, but the paper is lit."""
-    mask = _shadow_mask(face, [card.uprights[number]], light, level_mm=0.0)
+    mask = _shadow_mask(face, [card.uprights[number]], light)
     inside = cv2.erode(mask, np.ones((7, 7), np.uint8)).astype(bool) & np.isfinite(illumination)
     if inside.sum() * face.grid.step_mm**2 < 15.0:
         return False
@@ -427,15 +430,15 @@ def _shadow_is_missing(face: CardFace, illumination, card: Card, light: Light, n
 # --- levels ---------------------------------------------------------------------------------------------------------
 
 
-def _shadow_mask(face: CardFace, uprights, light: Light, *, level_mm: float) -> np.ndarray:
-    outlines = [o for upright in uprights for o in shadow_outlines(upright, light, level_mm)]
+def _shadow_mask(face: CardFace, uprights, light: Light) -> np.ndarray:
+    outlines = [o for upright in uprights for o in shadow_outlines(upright, light)]
     return filled(face.grid, outlines)
 
 
 def _levels(face: CardFace, card: Card, light: Light, file: str) -> CardLight:
     """Ambient share from the umbra, and the smooth field of light on lit paper."""
     used = [u for u in card.uprights if u.name in light.uprights_used]
-    all_shadows = _shadow_mask(face, card.uprights, light, level_mm=0.0)
+    all_shadows = _shadow_mask(face, card.uprights, light)
     clearance = int(2 * round(LIT_CLEARANCE_MM / face.grid.step_mm) + 1)
     near_shadow = cv2.dilate(all_shadows, np.ones((clearance, clearance), np.uint8)).astype(bool)
     illumination = face.illumination
@@ -450,11 +453,12 @@ def _levels(face: CardFace, card: Card, light: Light, file: str) -> CardLight:
     values = np.log(np.maximum(illumination[thin], 1e-6))
     terms = _flat_terms((x[thin] - light.at_mm[0]) / 100, (y[thin] - light.at_mm[1]) / 100)
     reach = (x[lit].min(), x[lit].max(), y[lit].min(), y[lit].max())
+    hearts = _hearts(face, used, light)
     ambient, readings, flat = 0.0, np.empty(0), np.zeros(FLAT_FIELD_TERMS)
     for _ in range(3):
         flat = _robust_fit(terms, values - np.log(towards + ambient))
         found = CardLight(light, ambient, flat, reach)
-        readings = _umbra(face, used, light, found)
+        readings = _ambient_readings(hearts, found)
         ambient = float(np.median(readings)) if len(readings) else ambient
     share = ambient / (1 + ambient)
     if share > NO_TORCH_ABOVE:
@@ -486,24 +490,33 @@ def _robust_fit(terms: np.ndarray, values: np.ndarray) -> np.ndarray:
     return fit
 
 
-def _umbra(face: CardFace, uprights, light: Light, found: CardLight) -> np.ndarray:
-    """
-    Ambient light over the lamp's at at_mm, one reading an upright: the dark heart of each shadow, away from the foot,
-    where the upright hides little of the sky.
-    """
-    readings = []
-    x, y = np.meshgrid(face.grid.x_mm, face.grid.y_mm)
+@dataclass(frozen=True, slots=True)
+class _Heart:
+    """The dark heart of one upright's shadow, away from the foot, where the upright hides little of the sky."""
+
+    x_mm: np.ndarray
+    y_mm: np.ndarray
+    illumination: np.ndarray
+
+
+def _hearts(face: CardFace, uprights, light: Light) -> list[_Heart]:
     illumination = face.illumination
-    others = {u.name: _shadow_mask(face, [u], light, level_mm=0.0) for u in uprights}
+    hearts = []
     for upright in uprights:
-        depth = cv2.distanceTransform(others[upright.name], cv2.DIST_L2, 3) * face.grid.step_mm
-        heart = (depth > UMBRA_INSIDE_MM) & np.isfinite(illumination)
-        if not heart.any():
-            continue
+        shadow = _shadow_mask(face, [upright], light)
+        depth = cv2.distanceTransform(shadow, cv2.DIST_L2, 3) * face.grid.step_mm
+        rows, columns = np.nonzero((depth > UMBRA_INSIDE_MM) & np.isfinite(illumination))
+        x, y = face.grid.x_mm[columns], face.grid.y_mm[rows]
         away = np.hypot(x - upright.base_mm[0], y - upright.base_mm[1])
-        far = heart & (away > np.median(away[heart]))
-        if far.sum() * face.grid.step_mm**2 < 3.0:
-            continue
-        gain = np.exp(found._flat(x[far], y[far]))
-        readings.append(float(np.quantile(illumination[far] / gain, 0.3)))
-    return np.array(readings)
+        far = away > np.median(away) if away.size else np.zeros(0, bool)
+        if far.sum() * face.grid.step_mm**2 >= LEAST_UMBRA_MM2:
+            hearts.append(_Heart(x[far], y[far], illumination[rows[far], columns[far]]))
+    return hearts
+
+
+def _ambient_readings(hearts: list[_Heart], found: CardLight) -> np.ndarray:
+    """Ambient light over the lamp's at at_mm, one reading an upright."""
+    gains = (np.exp(found.log_gain(heart.x_mm, heart.y_mm)) for heart in hearts)
+    return np.array(
+        [float(np.quantile(h.illumination / g, UMBRA_QUANTILE)) for h, g in zip(hearts, gains, strict=True)]
+    )

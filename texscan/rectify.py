@@ -14,7 +14,8 @@ from texscan.locate import Camera, Sighting
 from texscan.model import Grid, Light, LinearPhoto
 
 FINEST_STEP_MM, COARSEST_STEP_MM = 0.10, 0.15  # a phone at 40 cm resolves 0.1 to 0.15 mm; finer serves no figure
-GRID_MARGIN_MM = 25.0  # deck outside the card that is still measured: beyond, the lens fit extrapolates
+ENCLOSED_SHARE = 0.25  # of the card's bounding box: a card with this much deck in it (an L, a U) brackets the patch
+BRACKETED_MARGIN_MM, BESIDE_MARGIN_MM = 0.0, 60.0  # deck measured around the box of such a card, and of any other
 PHOTO_BORDER_PX = 4
 CARD_EDGE_MM = 1.0  # left out around the card's outline: paper edge, glue, curl
 SHADOW_MARGIN_MM = 1.0  # left out around shadows of card and uprights: penumbra
@@ -24,11 +25,16 @@ LARGEST_GRID_PX = 8_000_000
 
 def common_grid(sightings: tuple[Sighting, ...], card: Card) -> Grid:
     """
-    The grid that all photos share: the card and a margin around it, as far as every photo shows it.
+    The grid that all photos share: the card's box and a margin, as far as every photo shows it.
+
+    A card that encloses deck brackets the patch, and beyond it the lens fit extrapolates; beside any other card the
+    patch lies outside.
 
     The step is the coarsest photo's resolution, rounded to 0.005 mm, within 0.10 to 0.15 mm where the photo allows.
     """
-    low, high = card.outline_mm.min(axis=0) - GRID_MARGIN_MM, card.outline_mm.max(axis=0) + GRID_MARGIN_MM
+    low, high = card.outline_mm.min(axis=0), card.outline_mm.max(axis=0)
+    margin = BRACKETED_MARGIN_MM if _enclosed_share(card) >= ENCLOSED_SHARE else BESIDE_MARGIN_MM
+    low, high = low - margin, high + margin
     middle = card.outline_mm.mean(axis=0)
     finest = max(s.camera.mm_per_px(*middle) for s in sightings)
     step = max(FINEST_STEP_MM, finest) if finest > COARSEST_STEP_MM else np.clip(finest, FINEST_STEP_MM, COARSEST_STEP_MM)
@@ -44,6 +50,12 @@ def common_grid(sightings: tuple[Sighting, ...], card: Card) -> Grid:
     left, right, top, bottom = x[columns[0]], x[columns[-1]], y[rows[0]], y[rows[-1]]
     step = max(step, float(np.sqrt((right - left) * (top - bottom) / LARGEST_GRID_PX)))
     return Grid(float(left), float(top), step, int((top - bottom) / step) + 1, int((right - left) / step) + 1)
+
+
+def _enclosed_share(card: Card) -> float:
+    """Share of the card's bounding box that is not card."""
+    width, height = np.ptp(card.outline_mm, axis=0)
+    return 1 - cv2.contourArea(card.outline_mm.astype(np.float32)) / float(width * height)
 
 
 def in_photo(sighting: Sighting, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarray:

@@ -210,8 +210,9 @@ def _from_heights(
 ) -> Score:
     solved = replace(solved, height_mm=_on_top_plane(solved.height_mm))
     z = filters.filtered(solved.height_mm, grid.step_mm, settings.filters)
-    figures = texture.measured(z, grid.step_mm, settings.filters, budget)
-    found = pattern.find(z, grid.step_mm)
+    patch = z[_window(z)]
+    figures = texture.measured(patch, grid.step_mm, settings.filters, budget)
+    found = pattern.find(patch, grid.step_mm)
     zone_map = zones.find(
         solved.height_mm,
         z,
@@ -222,8 +223,8 @@ def _from_heights(
         limits=zone_limits(settings.limits),
         reference=settings.reference,
     )
-    forecast = coating.forecast(z, grid.step_mm, settings.coats, filters=settings.filters, budget=budget)
-    reached = reach.reach(z, grid.step_mm, budget=budget)
+    forecast = coating.forecast(patch, grid.step_mm, settings.coats, filters=settings.filters, budget=budget)
+    reached = reach.reach(patch, grid.step_mm, budget=budget)
     job = replace(settings.job, azimuths_deg=tuple(v.view.light.azimuth_deg for v in views))
     decided = verdict.decide(figures, zone_map, forecast, reached, job=job, limits=settings.limits)
     all_flags = [*(flags or []), *(f for v in views for f in v.flags), *solved.flags, *texture.flags(figures)]
@@ -249,6 +250,13 @@ def _from_heights(
         picture,
         tuple(dict.fromkeys(all_flags)),
     )
+
+
+def _window(z: np.ndarray) -> tuple[slice, slice]:
+    """The rows and columns that hold all measured pixels."""
+    known = np.isfinite(z)
+    rows, columns = (np.flatnonzero(known.any(axis=axis)) for axis in (1, 0))
+    return slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)
 
 
 def _each(photos: tuple[Photo, ...], step, only: tuple[int, ...] | None = None) -> tuple[dict, list[tuple[str, str]]]:
