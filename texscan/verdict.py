@@ -73,7 +73,7 @@ class Rule:
     read: Callable[[Case], Measured | None]
     limit: Callable[[Case], float]
     wants: str  # "above" or "below"
-    says: Callable[[Case, Measured], str]  # the reading in words, without the limit
+    says: Callable[[Case, Measured | None], str]  # the reading in words, without the limit; None: why there is none
     unit: str  # "mm" or "%"
     change: Callable[[Case, Measured, float], str]
     without: str = NOT_APPLIED  # the outcome when there is nothing to read
@@ -290,7 +290,7 @@ def _void_words(case: Case, reading: Measured | None) -> str:
     return f"After {coats} {_range(reading, 'mm')} of void depth remain {worst_part(case).words}"
 
 
-def _share_words(case: Case, reading: Measured) -> str:
+def _share_words(case: Case, reading: Measured | None) -> str:
     worn, filled = (round(100 * case.zone_map.shares.get(name, 0.0)) for name in ("worn", "filled"))
     if _rests_on_open_relief(case):
         return f"{worn} % of the patch reads worn and {filled} % filled, told by a relief too near its limit"
