@@ -3,6 +3,7 @@
 import ast
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -31,6 +32,7 @@ def modules():
     return sorted(p.stem for p in PACKAGE.glob("*.py") if p.stem != "__init__")
 
 
+@cache
 def imports_of(name):
     """Names of texscan's own modules that a module imports, anywhere in it."""
     found = set()
