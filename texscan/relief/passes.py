@@ -15,6 +15,7 @@ from scipy import sparse
 from . import bounce, forward, integrate, shadows
 from .pyramid import Level, finer
 
+SLOPE_MOST = 1.0  # prior standard deviation of a slope beyond the knee
 FLAT_MM = 12.0  # beyond this wavelength the deck is pulled flat; the L-filter removes what lies beyond 25 mm
 LEAST_BLUR_PX = 0.4  # a narrower blur is left alone [standard deviation in pixels]
 RUN_OUTLIER = (
@@ -40,7 +41,6 @@ class Settings:
     bounce: bool = True
     slope_u: float = 0.6
     slope_knee: float = 1e9
-    slope_most: float = 1.0
     bright_knee: float = 1e9
     flat_u_mm: float = 0.3
     albedo_mm: float = 6.0
@@ -88,11 +88,9 @@ def height_pass(level: Level, state: State, settings: Settings, scale: float) ->
     residual = np.where(w > 0, over_level(level, state) - state.bounced - f, 0)
     m, v = _normal_equations(w, f, by_p, by_q, residual, settings)
     v = v + np.stack([m[0] * p + m[1] * q, m[1] * p + m[2] * q])
-    prior = np.float32(settings.slope_u**-2) / (
-        1 + (p * p + q * q) * np.float32(settings.slope_knee**-2)
-    ) + np.float32(settings.slope_most**-2)
-    m[0] += prior
-    m[2] += prior
+    pull = _slope_pull(settings, p, q)
+    m[0] += pull
+    m[2] += pull
     rows, rhs = _run_equations(level, state, settings, scale)
     form = integrate.Quadratic(m, v, rows, rhs, level.grid.step_mm, FLAT_MM, settings.flat_u_mm**-2)
     return replace(state, nodes_mm=integrate.minimise(form, state.nodes_mm, tolerance=TOLERANCE, most=MOST_STEPS))
@@ -211,6 +209,12 @@ def seen_runs(
         runs = shadows.find_runs(excess, over, look_px=look)
         found.append((runs, *shadows.equations(runs, level.grid.shape)))
     return found
+
+
+def _slope_pull(settings: Settings, p: np.ndarray, q: np.ndarray) -> np.ndarray:
+    """Weight of the pull of slopes to zero: strong on level land, weak beyond the knee, so that flanks stay steep."""
+    steep = (p * p + q * q) * np.float32(settings.slope_knee**-2)
+    return np.float32(settings.slope_u**-2) / (1 + steep) + np.float32(SLOPE_MOST**-2)
 
 
 def _run_equations(level: Level, state: State, settings: Settings, scale: float):
