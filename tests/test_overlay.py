@@ -147,6 +147,22 @@ def test_a_shaded_bump_is_bright_on_its_upper_left_and_pale_where_nothing_was_me
     assert (picture[:5] == 255).all()
 
 
+def test_the_picture_shows_the_measured_part_and_its_scale_bar_stays_true():
+    """Only 40 x 40 mm measured: the page shows them 18 mm wider on each side, 76 mm over the picture's width."""
+    condition = np.zeros(GRID.shape, dtype=np.uint8)
+    condition[80:160, 80:160] = SOUND
+    photo = np.full((*GRID.shape, 3), 128, dtype=np.uint8)
+    photo[119:121] = 0  # a line 1 mm thick through the middle
+    zones = ZoneMap(condition, (), {"sound": 1.0}, "patch", {})
+    image = scored_image(photo, zones, grid=GRID, lights=(), caption=Caption("a", {}, ADVICE))
+    middle = HEADER + RING + PICTURE_BOX[0] // 2
+    column = image[middle - 60 : middle + 60, MARGIN + RING + 700].astype(int).sum(axis=1)
+    assert np.count_nonzero(column < 3 * 64) == pytest.approx(PICTURE_BOX[0] / 76, abs=2)
+    bar = image[HEADER + RING + PICTURE_BOX[0] + RING + 7, MARGIN + RING :].astype(int).sum(axis=1)
+    dark = np.flatnonzero(bar < 3 * 100)
+    assert dark[-1] == pytest.approx(20 * PICTURE_BOX[0] / 76, abs=3)  # 20 mm is the longest bar within 30 % of 76
+
+
 def test_shapes_that_do_not_fit_are_a_programming_error():
     with pytest.raises(ValueError, match="differ"):
         scored_image(

@@ -8,7 +8,7 @@ kind of colour vision.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -31,6 +31,7 @@ ZONE_TABS = (36, 122, 200, 420)  # columns of the table of zones
 MOST_REASONS = 5
 MOST_FLAGS = 6
 LONGEST_NAME = 16  # characters of a coat's name that fit before the column of its figures
+CROP_MARGIN_MM = 18.0  # what is shown around the measured part
 SHADE_ELEVATION_DEG = 35.0  # of the light in the picture of a height map
 SHADE_LEVEL = 140.0  # its grey on level ground, of 255
 BAR_LENGTHS_MM = (1, 2, 5, 10, 20, 50, 100, 200)
@@ -88,6 +89,7 @@ def scored_image(
     """
     if photo.shape[:2] != grid.shape or zone_map.condition.shape != grid.shape:
         raise ValueError(f"photo {photo.shape[:2]}, zones {zone_map.condition.shape} and grid {grid.shape} differ")
+    photo, zone_map, grid = _cropped(photo, zone_map, grid)
     picture, per_pixel = _fitted(photo, zone_map, grid)
     blocks = _column(zone_map, caption)
     top = HEADER + RING
@@ -133,6 +135,24 @@ def shaded_relief(height_mm: np.ndarray, step_mm: float) -> np.ndarray:
     grey = np.clip(SHADE_LEVEL * shade / np.sin(elevation), 0, 255)
     grey[~np.isfinite(height_mm)] = 255
     return np.repeat(np.round(grey).astype(np.uint8)[..., None], 3, axis=2)
+
+
+def _cropped(photo: np.ndarray, zone_map: ZoneMap, grid: Grid) -> tuple[np.ndarray, ZoneMap, Grid]:
+    """The part of the grid that was measured, with a margin; all of it where nothing was."""
+    measured = zone_map.condition > 0
+    if not measured.any():
+        return photo, zone_map, grid
+    margin = round(CROP_MARGIN_MM / grid.step_mm)
+    spans = []
+    for axis, size in ((1, grid.rows), (0, grid.columns)):
+        held = np.flatnonzero(measured.any(axis=axis))
+        spans.append((max(int(held[0]) - margin, 0), min(int(held[-1]) + 1 + margin, size)))
+    (top, bottom), (left, right) = spans
+    part = np.s_[top:bottom, left:right]
+    shown = Grid(
+        grid.x0_mm + left * grid.step_mm, grid.y1_mm - top * grid.step_mm, grid.step_mm, bottom - top, right - left
+    )
+    return photo[part], replace(zone_map, condition=zone_map.condition[part]), shown
 
 
 def _fitted(photo: np.ndarray, zone_map: ZoneMap, grid: Grid) -> tuple[np.ndarray, float]:
@@ -281,7 +301,7 @@ def _draw_lights(page: np.ndarray, lights: tuple[Light, ...], box: tuple[int, in
         text = f"{number}: {light.elevation_deg:.0f}°"
         across = 54 if side[0] else 0
         at = edge + side * (8 if side[0] else 34) + np.array([0.0, 34.0 if side[0] else -11.0])
-        at = at + (np.array([-across if side[0] < 0 else 6, 0]) if side[0] else np.array([26.0, 0.0]))
+        at = at + (np.array([-across - 6 if side[0] < 0 else 6, 0]) if side[0] else np.array([26.0, 0.0]))
         labels += place([Block(text, 19, colour=INK, one_line=True)], round(at[0]), round(at[1]), 80)
     return labels
 
