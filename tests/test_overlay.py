@@ -158,7 +158,9 @@ def test_the_picture_shows_the_measured_part_and_its_scale_bar_stays_true():
     middle = HEADER + RING + PICTURE_BOX[0] // 2
     column = image[middle - 60 : middle + 60, MARGIN + RING + 700].astype(int).sum(axis=1)
     assert np.count_nonzero(column < 3 * 64) == pytest.approx(PICTURE_BOX[0] / 76, abs=2)
-    bar = image[HEADER + RING + PICTURE_BOX[0] + RING + 7, MARGIN + RING :].astype(int).sum(axis=1)
+    bar = (
+        image[HEADER + RING + PICTURE_BOX[0] + RING + 7, MARGIN + RING : MARGIN + RING + 340].astype(int).sum(axis=1)
+    )
     dark = np.flatnonzero(bar < 3 * 100)
     assert dark[-1] == pytest.approx(20 * PICTURE_BOX[0] / 76, abs=3)  # 20 mm is the longest bar within 30 % of 76
 
