@@ -200,7 +200,7 @@ def _column(zone_map: ZoneMap, caption: Caption) -> list[Block]:
 
 def _forecast_blocks(forecast: Forecast) -> list[Block]:
     """What each planned coat would leave."""
-    blocks = [_heading("Void depth after each planned coat")]
+    blocks = [_heading("Void depth of the patch after each coat")]
     for number, (coat, left) in enumerate(zip(forecast.coats, forecast.void_depth_mm, strict=True), start=1):
         low, likely, high = left
         name, text = f"{number}  {coat.name}", f"{likely:.2f} mm ({low:.2f} to {high:.2f})"
