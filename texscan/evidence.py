@@ -207,24 +207,15 @@ def _log_mean(values: np.ndarray) -> np.ndarray:
     return highest[..., 0] + np.log(np.exp(values - highest).mean(axis=-1))
 
 
-def against_limits(found: Windows, *, sound_mm: float, not_sound_mm: float) -> Evidence:
+def by_shape(found: Windows) -> Evidence:
     """
-    Evidence from each window's own shape, where there is no sound texture to compare with.
+    Evidence of a patch whose best-kept part is not sound: each window's own shape tells worn from filled.
 
-    Parameters
-    ----------
-    found : Windows
-    sound_mm, not_sound_mm : float
-        Relief from which a place is surely sound, and down to which it surely is not [mm].
-
-    Notes
-    -----
-    Not sound: the relief, against the middle of both limits. Worn rather than filled: more area near the top plane
-    than near the floor. Textures that are flat at both ends as made leave this open, so the evidence counts little.
+    Worn: more area near the top plane than near the floor. Textures that are flat at both ends as made leave this
+    open, so the evidence counts little.
     """
     usable = found.usable
-    middle, half = math.sqrt(sound_mm * not_sound_mm), math.log(sound_mm / not_sound_mm) / 2
-    against = (math.log(middle) - np.log(np.maximum(found.relief_mm[usable], 1e-3))) / half
+    against = np.full(int(usable.sum()), LARGEST_LOG_RATIO)
     curves = found.curves_mm[usable]
     band = SHAPE_BAND * (curves[:, 0] - curves[:, -1])[:, None]
     near_top = (curves >= curves[:, :1] - band).mean(axis=1)

@@ -46,7 +46,7 @@ class ZoneLimits:
 
     sound_relief_mm: float = 0.36  # sound panels have at least this; measured on rendered decks
     not_sound_relief_mm: float = 0.26  # panels worn or filled all over have no more; measured on rendered decks
-    kept_share: float = 0.76  # share of the sound relief below which a place is not sound
+    kept_share: float = 0.80  # share of the sound relief below which a place is not sound
     share_u: float = 0.06  # relative standard uncertainty of that share in one window, from the height solver
 
 
@@ -158,7 +158,7 @@ def _seen(
     if relief >= middle and pattern.kind != "none":
         sound = evidence.middle_curve(found, kept)
         return evidence.against_curve(found, sound, limit=limits.kept_share, gain_u=limits.share_u), "patch", flags
-    seen = evidence.against_limits(found, sound_mm=limits.sound_relief_mm, not_sound_mm=limits.not_sound_relief_mm)
+    seen = evidence.by_shape(found)
     return seen, "limits", (*flags, "judged-by-limits")
 
 
