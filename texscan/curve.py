@@ -56,6 +56,20 @@ def void(levels: np.ndarray, weights: np.ndarray, heights: np.ndarray) -> np.nda
     return (weights * np.maximum(heights[:, None] - levels, 0)).sum(axis=1)
 
 
+def pressed(levels: np.ndarray, weights: np.ndarray, carried_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """
+    Level (b,) [mm] above which `carried_mm` of material stands (volume per area), and the share (b,) that does.
+
+    Arrays as in `levels_at`; the inverse of `material`, exact for the given levels.
+    """
+    share = np.cumsum(weights, axis=1)
+    moment = np.cumsum(weights * levels, axis=1)
+    standing = moment - levels * share  # material above each level, rising
+    last = np.clip((standing < carried_mm).sum(axis=1) - 1, 0, levels.size - 1)[:, None]
+    share, moment = np.take_along_axis(share, last, axis=1)[:, 0], np.take_along_axis(moment, last, axis=1)[:, 0]
+    return (moment - carried_mm) / np.maximum(share, 1e-12), share
+
+
 def height_figures(levels: np.ndarray, weights: np.ndarray, contact_depth_mm: float) -> dict[str, np.ndarray]:
     """
     All figures that depend on the heights alone; keys carry the unit, values are (b,) float64.

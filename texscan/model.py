@@ -363,7 +363,7 @@ FLAGS: dict[str, str] = {
     "nearly-smooth": "The panel is nearly smooth; there is little relief to measure.",
     "coarse-sampling": "The photo resolves less than the S-filter asks for.",
     "core-undefined": "The core roughness (Sk family) is not defined on flat land and is left out.",
-    "correlation-undefined": "The correlation does not fall off in every direction; Sal or Str is left out.",
+    "correlation-undefined": "The correlation does not fall off in every direction; Sal, Str or the sole's contact is left out.",
     "worn-and-filled": "Peaks are worn and valleys are filled in the same place; the larger loss of void names the zone.",
     "cause-unsure": "The loss is clear, its cause (worn or filled) is not.",
     "judged-by-limits": "No sound part to compare with; the condition rests on general limits of relief.",

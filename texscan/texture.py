@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
-from texscan.curve import core_figures, height_figures
+from texscan import contact
+from texscan.curve import TOP_RATIO, core_figures, height_figures, levels_at, pressed
 from texscan.errors import ReliefError
 from texscan.model import COVERAGE_FACTOR, Budget, Filters, Grid, Measured
 
@@ -32,9 +33,10 @@ SAND_PATCH_VOLUME_MM3 = 25_000.0  # least volume of ASTM E965 / EN 13036-1
 
 # Figures that cannot be negative and those that are shares; all others may take any value.
 SIGNED = {"Ssk"}
-SHARES = {"contact_area_fraction", "Smr1", "Smr2", "Str"}
+SHARES = {"contact_area_fraction", "sole_contact_fraction", "Smr1", "Smr2", "Str"}
 CORE_KEYS = ("Sk_mm", "Spk_mm", "Svk_mm", "Smr1", "Smr2")
 LAG_KEYS = ("Sal_mm", "Str")
+SOLE_KEYS = ("sole_contact_fraction", "sole_sink_mm")  # need Sal
 
 
 def figures(z: np.ndarray, step_mm: float, filters: Filters) -> dict[str, float]:
@@ -54,15 +56,15 @@ def figures(z: np.ndarray, step_mm: float, filters: Filters) -> dict[str, float]
     -------
     figures : dict
         Keys carry the unit. `CORE_KEYS` are absent where the core is not defined (flat land, ties), `LAG_KEYS` where
-        the correlation does not fall to 0.2 within reach; `flags` tells which.
+        the correlation does not fall to 0.2 within reach, `SOLE_KEYS` without Sal; `flags` tells which.
 
     Raises
     ------
     ReliefError
         Fewer than `LEAST_PIXELS` measured pixels.
     """
-    found = _figures_without_lags(z, step_mm, filters)
-    return found | _correlation_lengths(z, step_mm)
+    lags = _correlation_lengths(z, step_mm)
+    return _figures_without_lags(z, step_mm, filters, sal_mm=lags.get("Sal_mm")) | lags
 
 
 def flags(found: dict) -> tuple[str, ...]:
@@ -82,18 +84,18 @@ def measured(z: np.ndarray, step_mm: float, filters: Filters, budget: Budget) ->
     sampling scatter is left.
     """
     values = figures(z, step_mm, filters)
-    scatter = sampling_u(z, step_mm, filters)
-    swings = _gain_readings(z, step_mm, filters, budget.gain_u)
+    scatter = sampling_u(z, step_mm, filters, sal_mm=values.get("Sal_mm"))
+    swings = _gain_readings(z, step_mm, filters, gain_u=budget.gain_u, sal_mm=values.get("Sal_mm"))
     found: dict[str, Measured | None] = {}
     for key, value in values.items():
         u = scatter.get(key, 0.0)
         if key == "contact_area_fraction":
             u = math.hypot(u, budget.contact_u)
         found[key] = _joined(key, value, u, [swing.get(key, value) for swing in swings])
-    return found | {key: None for key in (*CORE_KEYS, *LAG_KEYS) if key not in values}
+    return found | {key: None for key in (*CORE_KEYS, *LAG_KEYS, *SOLE_KEYS) if key not in values}
 
 
-def sampling_u(z: np.ndarray, step_mm: float, filters: Filters) -> dict[str, float]:
+def sampling_u(z: np.ndarray, step_mm: float, filters: Filters, *, sal_mm: float | None = None) -> dict[str, float]:
     """
     Standard uncertainty of each figure from the scatter of the texture itself.
 
@@ -103,8 +105,9 @@ def sampling_u(z: np.ndarray, step_mm: float, filters: Filters) -> dict[str, flo
     labels, count = _tiles(z, step_mm)
     draws = _draws(count, REPLICATES)
     levels, weights = _tile_curves(z, labels, count, BINS)
-    replicates = height_figures(levels, _normalised(draws @ weights), filters.contact_depth_mm)
-    replicates |= core_figures(levels, _normalised(draws @ weights)) or {}
+    drawn = _normalised(draws @ weights)
+    replicates = height_figures(levels, drawn, filters.contact_depth_mm)
+    replicates |= (core_figures(levels, drawn) or {}) | _under_sole(levels, drawn, sal_mm)
     squared, area = _slope_terms(z, step_mm)
     per_tile = []
     for term in (squared, area):
@@ -186,10 +189,13 @@ def measured_heights(z: np.ndarray, step_mm: float, filters: Filters, budget: Bu
     return found
 
 
-def _figures_without_lags(z: np.ndarray, step_mm: float, filters: Filters) -> dict[str, float]:
+def _figures_without_lags(
+    z: np.ndarray, step_mm: float, filters: Filters, *, sal_mm: float | None
+) -> dict[str, float]:
     levels, weights = _curve(z)
     found = {key: float(value[0]) for key, value in height_figures(levels, weights, filters.contact_depth_mm).items()}
     found |= {key: float(value[0]) for key, value in (core_figures(levels, weights) or {}).items()}
+    found |= {key: float(value[0]) for key, value in _under_sole(levels, weights, sal_mm).items()}
     squared, area = _slope_terms(z, step_mm)
     if np.isfinite(squared).any():
         found["Sdq"] = math.sqrt(float(np.nanmean(squared)))
@@ -198,12 +204,24 @@ def _figures_without_lags(z: np.ndarray, step_mm: float, filters: Filters) -> di
     return found
 
 
-def _gain_readings(z: np.ndarray, step_mm: float, filters: Filters, gain_u: float) -> list[dict[str, float]]:
+def _under_sole(levels: np.ndarray, weights: np.ndarray, sal_mm: float | None) -> dict[str, np.ndarray]:
+    """Share (b,) that a standing person's sole touches and its sink below the top plane (b,); see `contact`."""
+    if sal_mm is None:
+        return {}
+    sole = contact.Sole()
+    face, share = pressed(levels, weights, sole.pressure_mpa / contact.sole_stiffness(sal_mm, sole))
+    top = levels_at(levels, weights, np.array([TOP_RATIO]))[:, 0]
+    return {"sole_contact_fraction": share, "sole_sink_mm": top - face}
+
+
+def _gain_readings(
+    z: np.ndarray, step_mm: float, filters: Filters, *, gain_u: float, sal_mm: float | None
+) -> list[dict[str, float]]:
     """The figures read again with all heights at both ends of the gain's 95 % interval."""
     if gain_u == 0:
         return []
     ends = [max(1 + side * COVERAGE_FACTOR * gain_u, LEAST_GAIN) for side in (-1, 1)]
-    return [_figures_without_lags(z * end, step_mm, filters) for end in ends]
+    return [_figures_without_lags(z * end, step_mm, filters, sal_mm=sal_mm) for end in ends]
 
 
 def _joined(key: str, value: float, u: float, swings: list[float]) -> Measured:
