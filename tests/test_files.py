@@ -398,6 +398,8 @@ def test_a_mask_leaves_out_what_is_white(tmp_path):
     rgb = np.repeat(painted[..., None], 3, axis=2)
     assert np.array_equal(load_mask(saved(tmp_path / "c.png", rgb)), painted == 255)
     refused(saved(tmp_path / "m.jpg", painted), "not a PNG", SettingsError, load_mask)
+    (tmp_path / "t.png").write_bytes((tmp_path / "m.png").read_bytes()[:-20])
+    refused(tmp_path / "t.png", "cut short", SettingsError, load_mask)
 
 
 def test_text_is_utf8_with_or_without_a_mark(tmp_path):

@@ -201,11 +201,16 @@ def _png_chunks(data: bytes, name: str) -> dict[bytes, bytes]:
         at += 12 + length
 
 
-def _from_png(data: bytes, name: str) -> Decoded:
+def png_pixels(data: bytes, name: str) -> tuple[np.ndarray, dict[bytes, bytes]]:
+    """Stored pixels (rows, columns, 1 to 4) of a PNG file and its chunks; refuses a damaged or oversized one."""
     chunks = _png_chunks(data, name)
     if b"IHDR" not in chunks:
         raise _truncated(name)
-    pixels = _by_opencv(data, name)
+    return _by_opencv(data, name), chunks
+
+
+def _from_png(data: bytes, name: str) -> Decoded:
+    pixels, chunks = png_pixels(data, name)
     exif = b"Exif\0\0" + chunks[b"eXIf"] if b"eXIf" in chunks else None
     return Decoded(pixels, facts_from_block(exif), _png_profile(chunks.get(b"iCCP"), name))
 

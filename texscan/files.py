@@ -21,7 +21,7 @@ import cv2
 import numpy as np
 import tifffile
 
-from texscan.decode import MAX_PIXELS, TIFF_ERRORS, photo_from_bytes, tiff_pixels
+from texscan.decode import MAX_PIXELS, TIFF_ERRORS, photo_from_bytes, png_pixels, tiff_pixels
 from texscan.errors import InputError, PhotoError, ReliefError, SettingsError, StorageError
 from texscan.model import Photo
 from texscan.rawphoto import is_raw, photo_from_raw
@@ -113,17 +113,14 @@ def load_mask(path: str | Path) -> np.ndarray:
         raise SettingsError(
             f"The mask {path.name} is not a PNG picture; paint white what is to be left out, on black."
         )
-    columns, rows = int.from_bytes(data[16:20], "big"), int.from_bytes(data[20:24], "big")
-    if columns * rows > MAX_PIXELS:
-        raise SettingsError(f"The mask {path.name} is {columns} x {rows} pixels; at most 200 Mpx can be read.")
-    picture = cv2.imdecode(np.frombuffer(data, dtype=np.uint8), cv2.IMREAD_UNCHANGED)
-    if picture is None:
-        raise SettingsError(f"The mask {path.name} is cut short or damaged. Save it again as PNG.")
+    try:
+        picture, _ = png_pixels(data, path.name)
+    except PhotoError as error:
+        raise SettingsError(f"The mask cannot be used: {error}") from error
     half = np.iinfo(picture.dtype).max // 2
-    if picture.ndim == 2:
-        return picture > half
-    light = picture[..., :3].max(axis=2) > half
-    return light & (picture[..., 3] > half) if picture.shape[2] == 4 else light
+    alpha = picture.shape[2] in (2, 4)
+    light = picture[..., : picture.shape[2] - alpha].max(axis=2) > half
+    return light & (picture[..., -1] > half) if alpha else light
 
 
 def read_text(path: str | Path, what: str, *, error: type[InputError] = SettingsError) -> str:

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import hashlib
 import io
+import lzma
 import math
+import struct
 import zipfile
 import zlib
 from xml.etree import ElementTree
@@ -22,6 +24,18 @@ from texscan.errors import ReliefError
 MAX_POINTS = 200_000_000
 MAX_XML_BYTES = 1 << 20
 MM_PER_M = 1000.0
+ARCHIVE_ERRORS = (  # what zipfile raises on a damaged archive
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    EOFError,
+    NotImplementedError,
+    RuntimeError,
+    ValueError,
+    OverflowError,
+    OSError,
+    struct.error,
+)
 STEP_TOLERANCE = 0.005  # columns and rows may differ in step by this ratio and still be one square grid
 TYPES = {"I": "<i2", "L": "<i4", "F": "<f4", "D": "<f8"}  # ISO 25178-72 data types of an axis, little-endian
 
@@ -45,7 +59,7 @@ def heights_from_x3p(data: bytes, name: str) -> tuple[np.ndarray, float]:
             root = _root(_member(archive, "main.xml", MAX_XML_BYTES, name), name)
             columns, rows = _matrix_size(root, name)
             height_m = _matrix(archive, root, columns * rows, name)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
+    except ARCHIVE_ERRORS as error:
         raise ReliefError(f"{name} is a damaged X3P archive; the whole file is needed. Export it again.") from error
     step_mm = _step_mm(root, name)
     return (height_m.reshape(rows, columns)[::-1] * MM_PER_M).astype(np.float32), step_mm
