@@ -1,8 +1,8 @@
 """
-What a deck of given slopes sends to the camera: matt paint under a smooth clear skin, seen from straight above.
+What a deck of given slopes sends to the camera: matt paint under a clear skin, seen from straight above.
 
-The response f is relative to the level deck under the same lamp: f(0, 0) = 1. It holds for lit pixels; bounced light is
-added by `bounce`, shadows come from `shadows`.
+The response f is relative to the level deck under the same lamp: f(0, 0) = 1. It holds for lit pixels; bounced light
+is added by `bounce`, shadows come from `shadows`.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ SKIN_REFLECTANCE = 0.04  # of a surface of refractive index 1.5 at normal incide
 ROUGHNESS = (
     0.2  # rms slope of the microfacets of satin paint x sqrt(2); from the calibration decks, which span 0.15-0.3
 )
-GRAZING_LOSS = 0.37  # of light skimming a skin of roughness 0.2, see `transmitted`
+GRAZING_LOSS = 0.20  # of light skimming a skin of roughness 0.2, see `transmitted`
 SLOPE_STEP = 0.01  # for the derivatives of the response by finite difference
 LEAST_BODY = 0.3  # of a level face's brightness that is the paint's own, at least
 COSINE_FLOOR = 0.02  # Fresnel terms are held below this cosine of incidence
@@ -23,7 +23,7 @@ COSINE_FLOOR = 0.02  # Fresnel terms are held below this cosine of incidence
 
 @dataclass(frozen=True, slots=True)
 class Lighting:
-    """The lamp's direction over the grid: (rows, columns) float32; x, y are cot(elevation) times the azimuth's unit."""
+    """The lamp's direction over the grid, (rows, columns) float32: x, y are cot(elevation) times the azimuth's unit."""
 
     x: np.ndarray
     y: np.ndarray
@@ -41,11 +41,12 @@ def transmitted(cosine: np.ndarray, roughness: float) -> np.ndarray:
     """
     Share of light that enters a rough skin, by the cosine of its incidence on the mean face.
 
-    Our fit, good to 0.01, of 1 - (albedo of a rough dielectric of index 1.5 after Walter et al. 2007) summed over its
-    facets for roughness 0.15 to 0.3: roughness spares grazing light much of the loss of a smooth skin.
+    Our fit, good to 0.01 for roughness 0.15 to 0.3, of what the facets of Walter et al. 2007 (GGX) of index 1.5 do not
+    mirror: roughness spares grazing light most of the loss of a smooth skin.
     """
-    loss = np.float32(GRAZING_LOSS * (0.2 / roughness) ** 0.75)
-    return np.float32(1 - SKIN_REFLECTANCE) * (1 - loss * (1 - cosine) ** 3)
+    loss = np.float32(GRAZING_LOSS * 0.2 / roughness)
+    grazing = 1 - cosine
+    return np.float32(1 - SKIN_REFLECTANCE) * (1 - loss * grazing * grazing * np.sqrt(grazing))
 
 
 def _highlight(facing: np.ndarray, along: np.ndarray, incidence: np.ndarray, light: Lighting, roughness: float):
@@ -69,7 +70,7 @@ def _mirror(light: Lighting) -> np.ndarray:
 
 def glossy(p: np.ndarray, q: np.ndarray, light: Lighting, albedo: np.ndarray, *, roughness: float) -> np.ndarray:
     """
-    Response of paint whose level face reads `albedo` (0 to 1): matt body under a clear skin, with the skin's highlight.
+    Response of paint whose level face reads `albedo` (0 to 1): a matt body under a clear skin, and its highlight.
     """
     facing = 1 / np.sqrt(1 + p * p + q * q)
     toward = light.x * p + light.y * q

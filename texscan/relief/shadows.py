@@ -131,7 +131,7 @@ def find_runs(excess: np.ndarray, over: Fan, *, look_px: int) -> Runs:
     begin_ray, begin, end_ray, end = _paired(begin_ray, begin, end_ray, end, values.shape[1])
     samples = values.shape[1]
     v0, v1 = values[begin_ray, begin], values[begin_ray, begin + 1]
-    at_begin = begin + v0 / np.where(v0 - v1 == 0, 1, v0 - v1)
+    at_begin = begin + np.clip((v0) / np.where(v0 - v1 == 0, 1, v0 - v1), -1, 1)
     at_end = _half_way(values, end_ray, end, begin + 1, look_px)
     # what lies just beyond both ends must have been measured
     good = np.isfinite(at_begin) & np.isfinite(at_end) & (end + look_px < samples)
