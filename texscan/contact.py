@@ -79,7 +79,8 @@ def winkler(z: np.ndarray, *, pressure_mpa: float, stiffness_mpa_per_mm: float) 
     """
     if not (pressure_mpa > 0 and stiffness_mpa_per_mm > 0):
         raise SettingsError(
-            f"A bed of {stiffness_mpa_per_mm:g} MPa/mm under {pressure_mpa:g} MPa cannot be pressed. Give both above 0."
+            f"A bed of {stiffness_mpa_per_mm:g} MPa/mm under {pressure_mpa:g} MPa cannot be pressed. "
+            "Give both above 0."
         )
     levels = np.sort(np.asarray(z, np.float64)[np.isfinite(z)])[::-1]
     weights = np.full((1, levels.size), 1 / levels.size)
