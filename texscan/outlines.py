@@ -86,7 +86,9 @@ def inner(everywhere: np.ndarray, distance_px: float) -> np.ndarray:
     out = np.zeros(everywhere.shape, bool)
     for value in CONDITION_NAMES:
         others = (everywhere != value) & (everywhere > 0)
-        far = ndimage.distance_transform_edt(~others) > distance_px if others.any() else True
+        if not others.any():
+            return everywhere == value
+        far = cv2.distanceTransform((~others).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE) > distance_px
         out |= (everywhere == value) & far
     return out
 

@@ -63,6 +63,7 @@ def figures(z: np.ndarray, step_mm: float, filters: Filters) -> dict[str, float]
     ReliefError
         Fewer than `LEAST_PIXELS` measured pixels.
     """
+    z = z[measured_box(z)]
     lags = _correlation_lengths(z, step_mm)
     return _figures_without_lags(z, step_mm, filters, sal_mm=lags.get("Sal_mm")) | lags
 
@@ -83,6 +84,7 @@ def measured(z: np.ndarray, step_mm: float, filters: Filters, budget: Budget) ->
     `budget.contact_u`, and the sampling scatter from a block bootstrap. With a budget without terms only the
     sampling scatter is left.
     """
+    z = z[measured_box(z)]
     values = figures(z, step_mm, filters)
     scatter = sampling_u(z, step_mm, filters, sal_mm=values.get("Sal_mm"))
     swings = _gain_readings(z, step_mm, filters, gain_u=budget.gain_u, sal_mm=values.get("Sal_mm"))
@@ -331,6 +333,16 @@ def _correlation_lengths(z: np.ndarray, step_mm: float) -> dict[str, float]:
     return found
 
 
+def measured_box(z: np.ndarray) -> tuple[slice, slice]:
+    """Rows and columns from the first to the last measured pixel; the whole map if there is none."""
+    known = np.isfinite(z)
+    if not known.any():
+        return slice(None), slice(None)
+    spans = (np.flatnonzero(known.any(axis=axis)) for axis in (1, 0))
+    rows, columns = (slice(int(span[0]), int(span[-1]) + 1) for span in spans)
+    return rows, columns
+
+
 def autocorrelation(z: np.ndarray, step_mm: float, longest_lag_mm: float) -> np.ndarray | None:
     """
     Normalised autocorrelation, 1 at the centre, from measured pixels only.
@@ -338,6 +350,7 @@ def autocorrelation(z: np.ndarray, step_mm: float, longest_lag_mm: float) -> np.
     Returns (2 r + 1, 2 c + 1) float64 for lags up to `longest_lag_mm` or half of the map; NaN where too few pairs
     stand behind it; None for a map without variation. Row 0 holds the largest +y lag.
     """
+    z = z[measured_box(z)]
     known = np.isfinite(z)
     values = np.where(known, z - np.nanmean(z), 0).astype(np.float32)
     variance = float((values**2).sum() / max(known.sum(), 1))

@@ -31,7 +31,7 @@ from texscan.model import (
     Zone,
     ZoneMap,
 )
-from texscan.texture import measured_heights
+from texscan.texture import measured_box, measured_heights
 
 DRIFT_MM = 100.0  # nesting index of the Gaussian that takes drift out: twice the width of a walked lane
 INSET_MM = 3.0  # a zone's figures are read this far inside its edge, where tops or floors still change
@@ -111,9 +111,13 @@ def find(
     ReliefError
         No window is measured well enough.
     """
-    measured = np.isfinite(height_mm)
-    z = np.where(measured, z_filtered, np.nan)
-    found = evidence.windows(_levelled(height_mm, grid.step_mm, filters), grid.step_mm, filters.contact_depth_mm)
+    box = measured_box(height_mm)
+    rows, columns = box
+    corner = (columns.start or 0, rows.start or 0)
+    height, z = height_mm[box], np.where(np.isfinite(height_mm[box]), z_filtered[box], np.nan)
+    step = grid.step_mm
+    part = Grid(grid.x0_mm + step * corner[0], grid.y1_mm - step * corner[1], step, *z.shape)
+    found = evidence.windows(_levelled(height, step, filters), step, filters.contact_depth_mm)
     if not found.usable.any():
         raise ReliefError(
             "No place of the patch has enough measured pixels to tell its condition. "
@@ -121,16 +125,21 @@ def find(
         )
     seen, source, flags = _seen(found, pattern, limits, reference, budget)
     probability = outlines.settled(seen.log_probability)
-    labels = outlines.without_specks(
-        outlines.on_pixels(probability, found.tile_px, z.shape, grid.step_mm), measured, grid.step_mm
-    )
-    condition = np.where(measured, labels, 0).astype(np.uint8)
-    if source == "patch" and not np.isin(condition, (WORN, FILLED)).any():
+    inside = _condition(probability, found.tile_px, np.isfinite(z), step)
+    if source == "patch" and not np.isin(inside, (WORN, FILLED)).any():
         source = "limits"  # no contrast: that the whole patch is sound rests on the limits
-    sound = _sound_figures(z, condition, grid.step_mm, filters) if source != "named" else reference.figures
-    zones = _zones(z, condition, grid, filters=filters, budget=budget, windows=(seen, probability, found.tile_px))
-    shares = {name: float((condition == value).sum() / measured.sum()) for value, name in CONDITION_NAMES.items()}
+    sound = _sound_figures(z, inside, step, filters) if source != "named" else reference.figures
+    zones = _zones(z, inside, part, filters=filters, budget=budget, windows=(seen, probability, found.tile_px))
+    shares = {name: float((inside == value).sum() / (inside > 0).sum()) for value, name in CONDITION_NAMES.items()}
+    condition = np.zeros(grid.shape, np.uint8)
+    condition[box] = inside
     return ZoneMap(condition, zones, shares, source, sound, flags)
+
+
+def _condition(probability: np.ndarray, tile_px: int, measured: np.ndarray, step_mm: float) -> np.ndarray:
+    """Condition (rows, columns) uint8 of every pixel, without specks; 0 where nothing is measured."""
+    labels = outlines.on_pixels(probability, tile_px, measured.shape, step_mm)
+    return np.where(measured, outlines.without_specks(labels, measured, step_mm), 0).astype(np.uint8)
 
 
 def _levelled(height_mm: np.ndarray, step_mm: float, filters: Filters) -> np.ndarray:
