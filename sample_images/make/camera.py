@@ -20,6 +20,7 @@ READ_NOISE = 4  # electrons, from memory
 BLUR_PX = 0.6  # lens and demosaicing together, from memory
 WHITE = 0.93  # where the BRIGHT_SHARE brightest pixels begin, of the sensor's range
 BRIGHT_SHARE = 0.003
+DECK_LEVEL = 0.18  # of the sensor's range, for a phone that is tapped on the deck; mid-grey, from memory
 FALLOFF = 0.5  # light falls as (1 + FALLOFF r^2)^-2 off the axis; 1 would be the cos^4 law
 F_NUMBER = 1.8
 JPEG_QUALITY = 90
@@ -114,6 +115,12 @@ def through_lens(camera, pinhole):
 def exposure_for(lens):
     """Gain that puts all but the brightest pixels under the sensor's white."""
     return WHITE / float(np.quantile(lens.max(axis=-1), 1 - BRIGHT_SHARE))
+
+
+def exposure_for_deck(lens, corners_px):
+    """Gain that puts the median between these pixels (n, 2) at `DECK_LEVEL`, whatever that clips elsewhere."""
+    (left, top), (right, bottom) = np.min(corners_px, 0).astype(int), np.max(corners_px, 0).astype(int)
+    return DECK_LEVEL / float(np.median(lens[top:bottom, left:right].mean(axis=-1)))
 
 
 def develop(lens, gain, *, s_curve, rng):

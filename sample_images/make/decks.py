@@ -17,6 +17,7 @@ CARD_THICKNESS_MM = 0.15  # the card lies on the peaks: the top plane is this fa
 TOP_SHARE = 0.02  # the top plane is the height that this share of the area stands above
 HALF_EXTENT_MM = 400.0  # random patterns are drawn over +- this, whatever part of it is asked for
 PATTERNS = ("lozenge", "square", "pebble", "grit")
+BEVEL_MM = 0.6  # over which the pattern runs out to a smooth border
 FAR_MM = 0.6  # how far an unworn cut stands above, an unfilled level below, the pattern
 
 
@@ -73,6 +74,31 @@ class Fill:
 
 
 @dataclass(frozen=True)
+class Border:
+    """A smooth moulded strip from x0 to x1, level with the pattern's floor; it runs the whole length of y."""
+
+    x0_mm: float
+    x1_mm: float
+
+    def distance_mm(self, x):
+        """Signed distance outside the strip [mm]."""
+        return np.abs(x - (self.x0_mm + self.x1_mm) / 2) - (self.x1_mm - self.x0_mm) / 2
+
+
+@dataclass(frozen=True)
+class Fitting:
+    """A plain round plate on the deck; `height_mm` is its top above the floor of the sound pattern."""
+
+    x_mm: float
+    y_mm: float
+    radius_mm: float = 8.0
+    height_mm: float = 2.5
+
+    def covers(self, x, y):
+        return np.hypot(x - self.x_mm, y - self.y_mm) <= self.radius_mm
+
+
+@dataclass(frozen=True)
 class Deck:
     """One deck's recipe; lengths in mm, angles in degrees."""
 
@@ -89,6 +115,8 @@ class Deck:
     camber_radius_mm: float | None = None
     wear: Wear | None = None
     fill: Fill | None = None
+    border: Border | None = None
+    fitting: Fitting | None = None
 
 
 def soft_max(a, b, k):
@@ -124,7 +152,12 @@ def height(deck, x_mm, y_mm):
         weight = deck.fill.where.weight(x, y)
         level = deck.height_mm * deck.fill.share * weight - FAR_MM * (1 - weight)
         z = soft_max(z + deck.fill.film_mm * weight, level, deck.fill.round_mm)
+    if deck.border is not None:
+        t = np.clip(deck.border.distance_mm(x) / BEVEL_MM, 0, 1)
+        z = z * (t * t * (3 - 2 * t))
     z = z + _waviness(deck, x, y)
+    if deck.fitting is not None:
+        z = np.where(deck.fitting.covers(x, y), deck.fitting.height_mm, z)
     if deck.camber_radius_mm is not None:
         z = z - x**2 / (2 * deck.camber_radius_mm)
     return z.astype(np.float32)
@@ -136,20 +169,24 @@ def top_plane(z):
 
 
 def levelled_offset(deck, box_mm, step_mm=0.1):
-    """What to add to `height` so that the top plane over the box (x0, x1, y0, y1) is one card thickness below 0."""
+    """What to add to `height`: puts the pattern's top plane in the box (x0, x1, y0, y1) a card thickness under 0."""
     x0, x1, y0, y1 = box_mm
-    z = height(deck, np.arange(x0, x1, step_mm), np.arange(y1, y0, -step_mm))
-    return -CARD_THICKNESS_MM - top_plane(z)
+    x, y = np.arange(x0, x1, step_mm), np.arange(y1, y0, -step_mm)
+    return -CARD_THICKNESS_MM - top_plane(height(deck, x, y)[conditions(deck, x, y) > 0])
 
 
 def conditions(deck, x_mm, y_mm):
-    """(rows, columns) uint8: 1 sound, 2 worn, 3 filled; the edge of a region is where its weight is 0.5."""
+    """(rows, columns) uint8: 0 border, fitting, 1 sound, 2 worn, 3 filled; a region's edge has weight 0.5."""
     x, y = np.asarray(x_mm, np.float32)[None, :], np.asarray(y_mm, np.float32)[:, None]
     out = np.ones((y.size, x.size), np.uint8)
     if deck.fill is not None:
         out[deck.fill.where.weight(x, y) >= 0.5] = 3
     if deck.wear is not None:
         out[deck.wear.where.weight(x, y) >= 0.5] = 2
+    if deck.border is not None:
+        out[:, deck.border.distance_mm(x)[0] <= 0] = 0
+    if deck.fitting is not None:
+        out[deck.fitting.covers(x, y)] = 0
     return out
 
 

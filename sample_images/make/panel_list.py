@@ -40,6 +40,7 @@ class Panel:
     ambient_share: float = 0.01
     ambient_photo: str | None = None
     sun: bool = False
+    exposed_for_deck: bool = False  # the phone was tapped on the deck; whatever is brighter may clip
     lamp_radius_mm: float = 9.0
     distance_mm: float = 430.0
     tilt_deg: float = 0.0
@@ -101,9 +102,9 @@ def panels(box):
         ),
         Panel(
             "cabin-top-filled",
-            "Cabin top: pebble under five coats of paint",
-            "Rolled every other spring with what was left in the tin.",
-            replace(pebble, fill=decks.Fill(0.52, 0.05, 0.05)),
+            "Cabin top: pebble under eight coats of paint",
+            "Rolled every other spring with what was left in the tin; only the tops still show.",
+            replace(pebble, fill=decks.Fill(0.66, 0.05, 0.05)),
             two(20, 21, 23),
             albedo=(0.82, 0.8, 0.72),
             alpha=0.18,
@@ -146,8 +147,8 @@ def panels(box):
         Panel(
             "companionway-grit-worn",
             "Companionway: grit trodden smooth, a lamp on the quay",
-            "Taken at dusk under a quay lamp, so one photo with the torch off goes with it.",
-            replace(grit, seed=24, height_mm=0.66, wear=decks.Wear(0.5, 0.03)),
+            "Every grain is a stump. Taken at dusk under a quay lamp, so one photo with the torch off goes with it.",
+            replace(grit, seed=24, height_mm=0.66, wear=decks.Wear(0.7, 0.03)),
             two(205, 22, 20, distances=(520, 560)),
             albedo=(0.6, 0.6, 0.57),
             ambient_share=0.12,
@@ -174,8 +175,8 @@ def panels(box):
         Panel(
             "locker-lid-filled-tilted",
             "Locker lid: lozenge painted in, photographed from the side",
-            "The rail was in the way; the phone was held at an angle.",
-            replace(lozenge, seed=26, angle_deg=20, fill=decks.Fill(0.55, 0.05, 0.05)),
+            "Painted whenever the cabin top was. The rail was in the way; the phone was held at an angle.",
+            replace(lozenge, seed=26, angle_deg=20, fill=decks.Fill(0.74, 0.05, 0.05)),
             two(172, 24, 22, distances=(640, 560)),
             albedo=(0.8, 0.8, 0.8),
             tilt_deg=25,
@@ -197,5 +198,27 @@ def panels(box):
             existing="two-part",
             planned="two-part",
             seed=9,
+        ),
+        Panel(
+            "quarter-deck-dark",
+            "Quarter deck: dark blue-grey squares, a smooth border and a fitting",
+            "The phone was tapped on the dark deck, so the card's white is burnt out.",
+            replace(
+                square,
+                seed=28,
+                height_mm=0.5,
+                flank_deg=50,
+                pitch_mm=4.6,
+                angle_deg=8,
+                border=decks.Border(box[0] - 8, box[0] + 22),
+                fitting=decks.Fitting(x + 29, y + 13),
+            ),
+            two(318, 26, 24),
+            albedo=(0.085, 0.1, 0.125),
+            alpha=0.24,
+            exposed_for_deck=True,
+            existing="two-part",
+            planned="two-part",
+            seed=10,
         ),
     )

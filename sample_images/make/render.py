@@ -15,6 +15,7 @@ from PIL import Image
 PAINT_INDEX = 1.5  # refractive index of a paint film; the usual textbook figure for polymers, from memory
 PATH_DEPTH = 6  # up to five bounces
 PAPER_REFLECTANCE = 0.8
+DISC_SIDES = 96  # of a round fitting's outline
 LANES = {"cuda": 60_000_000, "llvm": 12_000_000}  # samples a pass, so that the working memory stays in bounds
 
 
@@ -111,6 +112,20 @@ def card_shapes(mi, card_folder, *, upright_heights=None):
         bsdf = {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": white}}
         shapes[f"upright{i}"] = _mesh(mi, f"upright{i}", points, np.asarray(fan), bsdf)
     return shapes
+
+
+def disc_shape(mi, centre_mm, radius_mm, bottom_mm, top_mm, *, reflectance):
+    """A plain matt round plate: its top and its side as flat triangles."""
+    a = 2 * np.pi * np.arange(DISC_SIDES) / DISC_SIDES
+    ring = np.column_stack([centre_mm[0] + radius_mm * np.cos(a), centre_mm[1] + radius_mm * np.sin(a)])
+    top, foot = (np.column_stack([ring, np.full(DISC_SIDES, z)]) for z in (top_mm, bottom_mm))
+    i = np.arange(DISC_SIDES)
+    j, middle = (i + 1) % DISC_SIDES, np.full(DISC_SIDES, 2 * DISC_SIDES)
+    faces = np.concatenate(
+        [np.stack(f, 1) for f in ((middle, i, j), (i, i + DISC_SIDES, j), (j, i + DISC_SIDES, j + DISC_SIDES))]
+    )
+    matt = {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": {"type": "rgb", "value": reflectance}}}
+    return _mesh(mi, "fitting", np.concatenate([top, foot, [[*centre_mm, top_mm]]]), faces, matt)
 
 
 def triangles(outline):

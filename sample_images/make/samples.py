@@ -32,7 +32,8 @@ SUN_COLOUR = (1.0, 0.97, 0.9)
 SKY_COLOUR = (0.93, 1.0, 1.08)
 TORCH_EXPOSURE, SUN_EXPOSURE = 3e-6, 2e-9  # EXIF's exposure per gain and radiance: gives the usual times
 UPRIGHT_SD_MM = 0.1  # how exactly people fold paper, no source
-CONDITIONS = {1: "sound", 2: "worn", 3: "filled"}
+CONDITIONS = {1: "sound", 2: "worn", 3: "filled"}  # 0: smooth border or fitting
+FITTING_REFLECTANCE = 0.3  # weathered metal
 
 
 def opening(outline):
@@ -62,7 +63,7 @@ def deck_mesh(panel, box, card_outline, detail):
         for lo, hi, a, b in ((low[0], high[0], x0, x1), (low[1], high[1], y0, y1))
     )
     y = y[::-1]
-    z = decks.height(panel.deck, x, y) + np.float32(decks.levelled_offset(panel.deck, box))
+    z = decks.height(replace(panel.deck, fitting=None), x, y) + np.float32(decks.levelled_offset(panel.deck, box))
     above = np.argwhere(z > -0.02)
     under_card = inside(card_outline, x[above[:, 1]], y[above[:, 0]])
     z[tuple(above[under_card].T)] = -0.02
@@ -111,6 +112,7 @@ def photograph(mi, panel, out, card_folder, options):
     x, y, z = deck_mesh(panel, box, card["outline"], options.detail)
     things = render.card_shapes(mi, card_folder, upright_heights=folded)
     things["deck"] = render.deck_shape(mi, x, y, z, painted(panel, x, y), alpha=panel.alpha)
+    things |= fitting_shape(mi, panel.deck, box)
     folder = out / "panels" / panel.name
     folder.mkdir(parents=True, exist_ok=True)
     shots = [*panel.views]
@@ -124,7 +126,7 @@ def photograph(mi, panel, out, card_folder, options):
         picture, photo = expose(mi, panel, view, pose, (things, centre, steady, options.samples, number))
         lens = phone.through_lens(pose, picture)
         if gain is None or panel.ambient_photo is None:
-            gain = phone.exposure_for(lens)
+            gain = gain_for(panel, lens, pose.project([(a, b, 0) for a in box[:2] for b in box[2:]]))
         pixels = phone.develop(lens, gain, s_curve=panel.s_curve, rng=rng)
         phone.save_jpeg(
             folder / view.file,
@@ -137,6 +139,21 @@ def photograph(mi, panel, out, card_folder, options):
         photos.append(photo)
         print(panel.name, view.file, flush=True)
     return {"photos": photos, "upright_heights_mm": folded.round(3).tolist(), "opening_mm": list(map(float, box))}
+
+
+def fitting_shape(mi, deck, box):
+    """The deck's fitting, if it has one, standing on the floor of the pattern."""
+    if deck.fitting is None:
+        return {}
+    disc, floor = deck.fitting, decks.levelled_offset(deck, box)
+    top = floor + disc.height_mm
+    shape = render.disc_shape(mi, (disc.x_mm, disc.y_mm), disc.radius_mm, floor, top, reflectance=FITTING_REFLECTANCE)
+    return {"fitting": shape}
+
+
+def gain_for(panel, lens, opening_px):
+    """Exposure for the whole picture, or for the deck in the card's opening."""
+    return phone.exposure_for_deck(lens, opening_px) if panel.exposed_for_deck else phone.exposure_for(lens)
 
 
 def pose_for(panel, outline, rng, rows):
@@ -218,7 +235,7 @@ def write_truth(panel, out, seen):
     y = np.arange(y1 - TRUTH_STEP_MM / 2, y0, -TRUTH_STEP_MM)
     z = decks.height(panel.deck, x, y) + decks.levelled_offset(panel.deck, (x0, x1, y0, y1))
     zones = decks.conditions(panel.deck, x, y)
-    offset = float(np.floor(z.min() * 100) / 100)
+    offset = round(float(np.floor(z.min() * 100) / 100), 2)
     folder = out / "truth"
     folder.mkdir(exist_ok=True)
     Image.fromarray(np.round((z - offset) / QUANTUM_MM).astype(np.uint16)).save(folder / f"{panel.name}.png")
@@ -236,8 +253,8 @@ def write_truth(panel, out, seen):
         "heights": {"file": f"{panel.name}.png", "offset_mm": offset, "mm_per_count": QUANTUM_MM},
         "zones": {
             "file": f"{panel.name}-zones.png",
-            "values": CONDITIONS,
-            "shares": {name: float((zones == value).mean()) for value, name in CONDITIONS.items()},
+            "values": {0: "border or fitting", **CONDITIONS},
+            "shares": {name: float((zones[zones > 0] == value).mean()) for value, name in CONDITIONS.items()},
         },
         "deck": asdict(panel.deck),
         "paint": {"pigment_reflectance": panel.albedo, "roughness": panel.alpha, "index": render.PAINT_INDEX},
