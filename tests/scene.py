@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 
 DECK_LEVEL_MM = -0.15
-LAMP_POINTS = 6
+LAMP_POINTS = 4
+HIDDEN_REACH_MM = 40.0  # an upright hides nothing farther away than this from a camera near the normal
 SHADOW_REACH = 7.0  # times the height: the longest shadow looked for, 8 degrees
 
 
@@ -72,7 +73,7 @@ def rays(eye: Eye) -> np.ndarray:
     xd = (c - (columns - 1) / 2 - eye.centre_offset_px[0]) / eye.focal_px
     yd = (r - (rows - 1) / 2 - eye.centre_offset_px[1]) / eye.focal_px
     x, y = xd.copy(), yd.copy()
-    for _ in range(30):
+    for _ in range(8):
         r2 = x * x + y * y
         factor = 1 + eye.k1 * r2 + eye.k2 * r2 * r2
         x, y = xd / factor, yd / factor
@@ -110,12 +111,12 @@ def first_hit(origin: np.ndarray, direction: np.ndarray, triangle: np.ndarray) -
 
 
 def inside(polygon, x, y):
-    polygon = np.asarray(polygon, float)
-    angle = np.zeros_like(x)
-    for p, q in zip(polygon, np.roll(polygon, -1, axis=0), strict=True):
-        ax, ay, bx, by = p[0] - x, p[1] - y, q[0] - x, q[1] - y
-        angle += np.arctan2(ax * by - ay * bx, ax * bx + ay * by)
-    return np.abs(angle) > np.pi  # winding number
+    """Even-odd rule."""
+    result = np.zeros(x.shape, bool)
+    for (ax, ay), (bx, by) in zip(polygon, [*polygon[1:], polygon[0]], strict=True):
+        if ay != by:
+            result ^= ((ay > y) != (by > y)) & (x < ax + (bx - ax) * (y - ay) / (by - ay))
+    return result
 
 
 def lamp_points(scene: Scene) -> np.ndarray:
@@ -173,12 +174,14 @@ def photograph(scene: Scene, eye: Eye) -> np.ndarray:
     walls = triangles(scene.card, scene.leave_out)
     nearest = np.full(len(direction), np.inf)
     wall_of = np.full(len(direction), -1)
-    for number, wall in enumerate(walls):
-        distance = first_hit(origin, direction, wall)
-        closer = distance < nearest
-        nearest[closer], wall_of[closer] = distance[closer], number
     at_card = -origin[2] / direction[:, 2]
     place = origin + at_card[:, None] * direction
+    for number, wall in enumerate(walls):
+        far = np.abs(place[:, :2] - wall[:, :2].mean(axis=0)).max(axis=1) > HIDDEN_REACH_MM
+        looked = np.flatnonzero(~far)
+        distance = first_hit(origin, direction[looked], wall)
+        closer = looked[distance < nearest[looked]]
+        nearest[closer], wall_of[closer] = distance[distance < nearest[looked]], number
     on_card = inside(scene.card["outline"], place[:, 0], place[:, 1]) & (at_card < nearest)
     at_deck = (DECK_LEVEL_MM - origin[2]) / direction[:, 2]
     on_deck = ~on_card & (wall_of < 0)

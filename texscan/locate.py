@@ -13,7 +13,7 @@ from texscan.errors import CardError
 from texscan.model import LinearPhoto
 
 FULL_FRAME_WIDTH_MM, FULL_FRAME_DIAGONAL_MM = 36.0, 43.27  # phones state their 35 mm focal length by one or the other
-FOCAL_U_WITH_EXIF, FOCAL_U_WITHOUT = 0.12, 0.30  # relative standard uncertainty of the starting focal length
+FOCAL_U_WITH_EXIF, FOCAL_U_WITHOUT = 0.12, 0.45  # relative standard uncertainty of the starting focal length
 USUAL_FOCAL_PER_LONG_SIDE = 0.78  # 28 mm on 36 mm, a phone's main camera; from memory
 CENTRE_U = 0.01  # of the long side: how far the optical axis may miss the picture's centre
 DISTORTION_U = (0.06, 0.06)  # radial terms k1, k2 of phone pictures after the phone's own correction; from memory

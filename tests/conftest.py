@@ -1,0 +1,37 @@
+"""What several test modules need: the shipped card, another card, and photos of them through the tests' own ray tracer."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import scene
+import toy_card
+
+from texscan.card import read_card
+from texscan.model import LinearPhoto
+
+ROOT = Path(__file__).parents[1]
+SHIPPED = ROOT / "calibration" / "card.json"
+
+
+@pytest.fixture(scope="session")
+def shipped():
+    """(card record, scene's own reading of card.json, artwork)"""
+    return read_card(SHIPPED), *scene.read(SHIPPED)
+
+
+@pytest.fixture(scope="session")
+def other_card(tmp_path_factory):
+    """Another card within the contract: other size, three uprights, bare markers."""
+    path = toy_card.write(tmp_path_factory.mktemp("card"))
+    return read_card(path), *scene.read(path)
+
+
+def linear_photo(light: np.ndarray, *, blur_px: float = 0.7, noise: float = 0.003, seed: int = 0) -> LinearPhoto:
+    """Light as a phone would hand it on, linear: a little blur, noise, 8-bit steps of the encoded value."""
+    code = scene.encode(cv2.GaussianBlur(light, (0, 0), blur_px), noise=noise, seed=seed)[..., 0] / 255.0
+    linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4).astype(np.float32)
+    return LinearPhoto("photo.jpg", linear, code > 0.985)
