@@ -152,13 +152,14 @@ def main() -> None:
     parse = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parse.add_argument("folder", type=Path)
     parse.add_argument("--every", type=int, default=1, help="take every N-th deck")
+    parse.add_argument("--first", type=int, default=0, help="number of the first deck taken")
     parse.add_argument("--only", default="4,2,1", help="sets of views: " + ", ".join(SETS))
     parse.add_argument("--linear", action="store_true", help="the decks' linear light instead of the phone's")
     parse.add_argument("--peers", action="store_true", help="also plain least squares and the flat plate")
     parse.add_argument("--csv", type=Path, help="write the readings here")
     parse.add_argument("--verbose", action="store_true", help="print each reading")
     args = parse.parse_args()
-    files = sorted(args.folder.glob("*.npz"))[:: args.every]
+    files = sorted(args.folder.glob("*.npz"))[args.first :: args.every]
     rows = run(files, args.only.split(","), phone=not args.linear, peers=args.peers)
     if args.csv:
         with args.csv.open("w", newline="") as out:

@@ -15,7 +15,7 @@ SKIN_REFLECTANCE = 0.04  # of a surface of refractive index 1.5 at normal incide
 ROUGHNESS = (
     0.2  # rms slope of the microfacets of satin paint x sqrt(2); from the calibration decks, which span 0.15-0.3
 )
-GRAZING_LOSS = 0.20  # of light skimming a skin of roughness 0.2, see `transmitted`
+GRAZING_LOSS = 0.34  # of light skimming the skin, see `transmitted`
 SLOPE_STEP = 0.01  # for the derivatives of the response by finite difference
 LEAST_BODY = 0.3  # of a level face's brightness that is the paint's own, at least
 COSINE_FLOOR = 0.02  # Fresnel terms are held below this cosine of incidence
@@ -37,16 +37,15 @@ def lambert(p: np.ndarray, q: np.ndarray, light: Lighting) -> np.ndarray:
     return (1 - light.x * p - light.y * q) / np.sqrt(1 + p * p + q * q)
 
 
-def transmitted(cosine: np.ndarray, roughness: float) -> np.ndarray:
+def transmitted(cosine: np.ndarray) -> np.ndarray:
     """
     Share of light that enters a rough skin, by the cosine of its incidence on the mean face.
 
-    Our fit, good to 0.01 for roughness 0.15 to 0.3, of what the facets of Walter et al. 2007 (GGX) of index 1.5 do not
-    mirror: roughness spares grazing light most of the loss of a smooth skin.
+    Our fit, good to 0.015 for roughness 0.15 to 0.3 (it hardly depends on it), of what the facets of Walter et al. 2007
+    (GGX, index 1.5) let through once: roughness spares grazing light much of the loss of a smooth skin.
     """
-    loss = np.float32(GRAZING_LOSS * 0.2 / roughness)
     grazing = 1 - cosine
-    return np.float32(1 - SKIN_REFLECTANCE) * (1 - loss * grazing * grazing * np.sqrt(grazing))
+    return np.float32(1 - SKIN_REFLECTANCE) * (1 - np.float32(GRAZING_LOSS) * grazing * grazing * np.sqrt(grazing))
 
 
 def _highlight(facing: np.ndarray, along: np.ndarray, incidence: np.ndarray, light: Lighting, roughness: float):
@@ -76,8 +75,8 @@ def glossy(p: np.ndarray, q: np.ndarray, light: Lighting, albedo: np.ndarray, *,
     toward = light.x * p + light.y * q
     shade = (1 - toward) * facing
     incidence = np.clip(shade * light.sine, COSINE_FLOOR, 1)
-    level = transmitted(light.sine, roughness) * np.float32(1 - SKIN_REFLECTANCE)
-    matt = shade * transmitted(incidence, roughness) * transmitted(facing, roughness) / level
+    level = transmitted(light.sine) * np.float32(1 - SKIN_REFLECTANCE)
+    matt = shade * transmitted(incidence) * transmitted(facing) / level
     # the half vector between the lamp and the camera overhead is (sin e (x, y, 1) + (0, 0, 1)) / its length
     along = (1 + light.sine - light.sine * toward) * facing / np.sqrt(2 * (1 + light.sine))
     upright = np.ones((), np.float32)
