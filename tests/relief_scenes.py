@@ -1,5 +1,5 @@
 """
-Decks and a slow, plain renderer for the tests of the height solver: matt paint, point lamp, cast shadows by ray march.
+Decks and a slow, plain renderer for the tests of the height solver: matt paint, point lamp, shadows by ray march.
 
 It shares no code with the solver: pixel (r, c) of a picture is the mean of a finer picture, whose points are marched
 towards the lamp in small steps over the height function.

@@ -16,7 +16,7 @@ import time
 from pathlib import Path
 
 import numpy as np
-from scipy import fft, ndimage
+from scipy import fft
 
 from texscan import texture
 from texscan.filters import filtered
@@ -170,9 +170,9 @@ def main() -> None:
         for row in rows:
             print(
                 f"{row['deck']} {row['pattern'][:4]} {row['condition']:6} h{row['height']:.2f} fl{row['flank']:.0f} "
-                f"al{row['albedo']:.2f} a{row['alpha']:.2f} e{row['elevation']:.0f} {row['method'][:6]} {row['views']:2} "
-                f"r {row['r']:.3f} Sq {row['Sq_mm']:+4.0f} rel {row['relief_mm']:+4.0f} void {row['void_depth_mm']:+4.0f} "
-                f"con {row['contact']:+.3f} ratio {row['ratio'] or 0:.2f} told {row['told']:.2f}"
+                f"al{row['albedo']:.2f} a{row['alpha']:.2f} e{row['elevation']:.0f} "
+                f"{row['method'][:6]} {row['views']:2} r {row['r']:.3f} Sq {row['Sq_mm']:+4.0f} rel {row['relief_mm']:+4.0f} "
+                f"void {row['void_depth_mm']:+4.0f} con {row['contact']:+.3f} ratio {row['ratio'] or 0:.2f} told {row['told']:.2f}"
             )
     print(table(rows))
 

@@ -23,7 +23,7 @@ COSINE_FLOOR = 0.02  # Fresnel terms are held below this cosine of incidence
 
 @dataclass(frozen=True, slots=True)
 class Lighting:
-    """The lamp's direction over the grid, (rows, columns) float32: x, y are cot(elevation) times the azimuth's unit."""
+    """The lamp over the grid, (rows, columns) float32: x, y are cot(elevation) times the azimuth vector."""
 
     x: np.ndarray
     y: np.ndarray
@@ -41,8 +41,9 @@ def transmitted(cosine: np.ndarray) -> np.ndarray:
     """
     Share of light that enters a rough skin, by the cosine of its incidence on the mean face.
 
-    Our fit, good to 0.015 for roughness 0.15 to 0.3 (it hardly depends on it), of what the facets of Walter et al. 2007
-    (GGX, index 1.5) let through once: roughness spares grazing light much of the loss of a smooth skin.
+    Our fit, good to 0.04 above a cosine of 0.2 for roughness 0.15 to 0.3 (it hardly depends on it), of what the
+    facets of Walter et al. 2007 (GGX, index 1.5) let through: roughness spares grazing light much of the loss of a
+    smooth skin.
     """
     grazing = 1 - cosine
     return np.float32(1 - SKIN_REFLECTANCE) * (1 - np.float32(GRAZING_LOSS) * grazing * grazing * np.sqrt(grazing))

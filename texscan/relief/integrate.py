@@ -1,8 +1,8 @@
 """
 Heights from weighted slopes and height differences: one sparse least-squares problem, solved by conjugate gradients.
 
-Heights live on the corners ("nodes") of the pixels, so slopes fall on the pixel centres, where the light was measured,
-and no half-pixel shift can creep in. The solution at a pixel is the mean of its four corners.
+Heights live on the corners ("nodes") of the pixels, so slopes fall on the pixel centres, where the light was
+measured, and no half-pixel shift can creep in. The solution at a pixel is the mean of its four corners.
 """
 
 from __future__ import annotations
@@ -103,8 +103,9 @@ class _Flatness:
 
     def apply(self, nodes: np.ndarray) -> np.ndarray:
         b = self.block
+        # zeros beyond the edge keep the operator symmetric, as conjugate gradients need
         pad = [(0, c * b - s) for s, c in zip(self.shape, self.coarse, strict=True)]
-        means = np.pad(nodes, pad, mode="edge").reshape(self.coarse[0], b, self.coarse[1], b).mean(axis=(1, 3))
+        means = np.pad(nodes, pad).reshape(self.coarse[0], b, self.coarse[1], b).mean(axis=(1, 3))
         pulled = fft.idctn(self.weight * fft.dctn(means, norm="ortho"), norm="ortho")
         return np.repeat(np.repeat(pulled, b, axis=0), b, axis=1)[: self.shape[0], : self.shape[1]]
 

@@ -6,6 +6,7 @@ One Gauss-Newton pass of the height solver: albedo, robust weights, shadow runs,
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import cv2
@@ -18,36 +19,31 @@ from .pyramid import Level, finer
 SLOPE_MOST = 1.0  # prior standard deviation of a slope beyond the knee
 FLAT_MM = 12.0  # beyond this wavelength the deck is pulled flat; the L-filter removes what lies beyond 25 mm
 LEAST_BLUR_PX = 0.4  # a narrower blur is left alone [standard deviation in pixels]
-RUN_OUTLIER = (
-    10.0  # Cauchy scale of a run's misfit, in its standard uncertainties, for a Cauchy scale of 1 of shading
-)
+RUN_OUTLIER = 10.0  # Cauchy scale of a run's misfit in its uncertainties, where shading's Cauchy scale is 1
 PAINT_RANGE = (0.04, 0.95)  # albedo of paints, dark grey to fresh white
-TOLERANCE, MOST_STEPS = 3e-3, 60  # of the least-squares solves inside a pass
+TOLERANCE, MOST_STEPS = 3e-3, 60  # of the least-squares solve inside a pass: relative residual, steps
 BOUNCE_STEP_MM = 0.34  # grid of the bounced light [mm]
 
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """
-    How to solve. `roughness` None takes the deck as plain matt paint. `cauchy` holds the scales of the robust weights,
-    pass by pass on the coarsest grid, over level; finer grids use the last `fine_passes` of them.
-    """
+    """How to solve. The numbers were chosen on the decks of calibration/relief that are named dev there."""
 
-    roughness: float | None
-    cauchy: tuple[float, ...]
+    roughness: float | None  # of the paint's skin (GGX); None takes the deck as plain matt paint
+    cauchy: tuple[float, ...]  # scales of the robust weights, pass by pass on the coarsest grid, over level
     paper: float  # reflectance of the paper that brightness is relative to
-    fine_passes: int = 4
-    runs: bool = True
-    bounce: bool = True
-    slope_u: float = 0.6
-    slope_knee: float = 1e9
-    bright_knee: float = 1e9
-    flat_u_mm: float = 0.3
-    albedo_mm: float = 6.0
-    margin: float = 0.25
-    shading_u: float = 0.06
-    albedo_u: float = 0.06
+    fine_passes: int = 4  # finer grids use the last ones of `cauchy`
+    runs: bool = True  # shadow runs as equations
     run_weight: float = 15.0  # of a run against a pixel: shading's errors are alike over many pixels, a run's are not
+    bounce: bool = True  # bounced light
+    margin: float = 0.25  # a pixel is in shadow below the bounced light plus this, over level
+    shading_u: float = 0.06  # standard uncertainty of a lit pixel, over level
+    bright_knee: float = math.inf  # lit pixels this much brighter than level, or more, count less
+    albedo_u: float = 0.06  # relative scatter of the paint's albedo about its smooth mean
+    albedo_mm: float = 6.0  # standard deviation of the window of that mean [mm]
+    slope_u: float = 0.1  # pull of slopes to zero: prior standard deviation on level land
+    slope_knee: float = 0.1  # steeper slopes are pulled less; inf pulls all alike
+    flat_u_mm: float = 0.3  # how far the deck's mean level may stray over wavelengths beyond FLAT_MM [mm]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,8 @@
 """
 Shadows of a lamp over the deck: where a height map throws them, and what heights the seen ones tell.
 
-Everything happens in the lamp's fan: rays from the lamp's foot, one row each, so that a shadow is a run along a row. A
-distant lamp is a very far one.
+Everything happens in the lamp's fan: rays from the lamp's foot, one row each, so that a shadow is a run along a row.
+A distant lamp is a very far one.
 """
 
 from __future__ import annotations
@@ -88,8 +88,8 @@ def lit_share(height_mm: np.ndarray, over: Fan) -> np.ndarray:
     """
     Share of the lamp that each pixel sees, 0 (in shadow) to 1, float32 (rows, columns); soft over about one pixel.
 
-    Along a ray a point is lit unless a point nearer the lamp stands above the line to it: the downward slope of the ray,
-    (H - z) / r, must not exceed the smallest so far. NaN heights throw no shadow and get none.
+    Along a ray a point is lit unless a point nearer the lamp stands above the line to it: the downward slope of the
+    ray, (H - z) / r, must not exceed the smallest so far. NaN heights throw no shadow and get none.
     """
     unrolled = unroll(height_mm, over)
     ray_slope = (over.lamp_mm - unrolled) / over.radius_mm.astype(np.float32)
@@ -158,7 +158,7 @@ def _paired(begin_ray, begin, end_ray, end, samples):
 
 
 def _half_way(values, ray, end, first_dark, look_px) -> np.ndarray:
-    """Sample position where the step from dark to lit at `end` passes half-way; NaN if it does not or is unmeasured."""
+    """Sample position where the step from dark to lit at `end` passes half-way; NaN if it does not or is not seen."""
     samples = values.shape[1]
     span = np.arange(-look_px, look_px + 1)
     at = np.clip(end[:, None] + span[None, :], 0, samples - 1)
@@ -190,8 +190,8 @@ def equations(runs: Runs, shape: tuple[int, int]) -> tuple[sparse.csr_array, np.
     """
     One equation a run on the nodes of a (rows, columns) grid:  z_a r_b / r_a - z_b = H (r_b / r_a - 1).
 
-    Returns the (runs, nodes) matrix and the right-hand side [mm], without weights. Exact for a near lamp: the ray from
-    the lamp over the occluder's edge a meets the deck again at b.
+    Returns the (runs, nodes) matrix and the right-hand side [mm], without weights. Exact for a near lamp: the ray
+    from the lamp over the occluder's edge a meets the deck again at b.
     """
     rows, columns = shape
     ratio = runs.end_mm / runs.begin_mm

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import cv2
@@ -61,7 +62,7 @@ def solve(
 
     Returns
     -------
-    Relief, the 2 % top plane at z = -CARD_MM, NaN where no view measured and deep inside shadow gaps no light reaches.
+    Relief, the 2 % top plane at z = -CARD_MM; NaN where no view measured and deep inside gaps that no light reaches.
 
     Raises
     ------
@@ -70,9 +71,10 @@ def solve(
 
     Notes
     -----
-    Gauss-Newton on the forward model (matt paint under a clear skin, bounced light, blur), coarse to fine, with robust
-    weights from wide to tight; every shadow run adds the exact equation of its ray. The paint's albedo is smooth up to
-    a small scatter that is eliminated pixel by pixel. Wavelengths beyond 12 mm are pulled flat: form is not claimed.
+    Gauss-Newton on the forward model (matt paint under a clear skin, bounced light, blur), coarse to fine, with
+    robust weights from wide to tight; every shadow run adds the exact equation of its ray. The paint's albedo is
+    smooth up to a small scatter that is eliminated pixel by pixel. Wavelengths beyond 12 mm are pulled flat: form is
+    not claimed. The camera is taken to look straight down.
     """
     views, grid, window, full = _cropped(_checked(views, grid), grid)
     known = settings or settings_for(len(views), paper_reflectance)
@@ -102,13 +104,12 @@ def settings_for(views: int, paper_reflectance: float | None) -> Settings:
     """Settings by number of views; one view is sized better by the plain matt model (see calibration/relief)."""
     paper = PAPER_REFLECTANCE if paper_reflectance is None else paper_reflectance
     if views == 1:
-        return Settings(
-            None, (3.0, 1.5, 0.75, 0.5), paper, slope_u=0.2, slope_knee=1e9, flat_u_mm=0.02, bright_knee=1.2
-        )
+        level = {"slope_u": 0.2, "slope_knee": math.inf, "flat_u_mm": 0.02, "bright_knee": 1.2}
+        return Settings(None, (3.0, 1.5, 0.75, 0.5), paper, **level)
     tight = (3.0, 1.5, 0.75, 0.4, 0.2)
     if views == 2:
         return Settings(forward.ROUGHNESS, tight, paper, slope_u=0.02, slope_knee=0.03, flat_u_mm=0.02)
-    return Settings(forward.ROUGHNESS, tight, paper, slope_u=0.1, slope_knee=0.1)
+    return Settings(forward.ROUGHNESS, tight, paper)
 
 
 def arrangement(views: tuple[LitView, ...]) -> str:
