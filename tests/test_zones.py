@@ -232,3 +232,17 @@ def test_a_patch_without_measured_places_is_refused():
     height[::6, ::6] = 0.1
     with pytest.raises(ReliefError, match="No place of the patch"):
         find(height, pattern=pattern.Pattern("none"))
+
+
+@pytest.mark.parametrize("deck", DECKS)
+@pytest.mark.parametrize(("harm", "name"), [(worn, "worn"), (filled, "filled")], ids=["worn", "filled"])
+def test_the_cause_of_a_loss_all_over_is_told_by_its_shape_or_flagged(deck, harm, name):
+    # tops cut to a plane put more area near the top plane, raised floors near the floor (geometry); textures with
+    # much flat floor as made leave the cause open
+    z = DECKS[deck]()
+    z = z * 0.48 / relief(z)
+    found = find(disturbed(harm(z, 0.55), ripple_mm=0.01, drift_mm=0.01))
+    told = found.shares[name] > 0.9
+    assert told or "cause-unsure" in found.zones[0].flags
+    if deck in ("pebble", "lozenge"):
+        assert told

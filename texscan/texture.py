@@ -37,6 +37,7 @@ SHARES = {"contact_area_fraction", "sole_contact_fraction", "Smr1", "Smr2", "Str
 CORE_KEYS = ("Sk_mm", "Spk_mm", "Svk_mm", "Smr1", "Smr2")
 LAG_KEYS = ("Sal_mm", "Str")
 SOLE_KEYS = ("sole_contact_fraction", "sole_sink_mm")  # need Sal
+SLOPE_KEYS = ("Sdq", "Sdr")  # need four measured neighbours
 
 
 def figures(z: np.ndarray, step_mm: float, filters: Filters) -> dict[str, float]:
@@ -70,8 +71,8 @@ def figures(z: np.ndarray, step_mm: float, filters: Filters) -> dict[str, float]
 
 def flags(found: dict) -> tuple[str, ...]:
     """Why figures are missing: names of `model.FLAGS`."""
-    missing = {key for key in (*CORE_KEYS, *LAG_KEYS) if found.get(key) is None}
-    names = (("core-undefined", CORE_KEYS), ("correlation-undefined", LAG_KEYS))
+    missing = {key for key in (*CORE_KEYS, *LAG_KEYS, *SLOPE_KEYS) if found.get(key) is None}
+    names = (("core-undefined", CORE_KEYS), ("correlation-undefined", LAG_KEYS), ("slope-undefined", SLOPE_KEYS))
     return tuple(name for name, keys in names if missing & set(keys))
 
 
@@ -94,7 +95,7 @@ def measured(z: np.ndarray, step_mm: float, filters: Filters, budget: Budget) ->
         if key == "contact_area_fraction":
             u = math.hypot(u, budget.contact_u)
         found[key] = _joined(key, value, u, [swing.get(key, value) for swing in swings])
-    return found | {key: None for key in (*CORE_KEYS, *LAG_KEYS, *SOLE_KEYS) if key not in values}
+    return found | {key: None for key in (*CORE_KEYS, *LAG_KEYS, *SOLE_KEYS, *SLOPE_KEYS) if key not in values}
 
 
 def sampling_u(z: np.ndarray, step_mm: float, filters: Filters, *, sal_mm: float | None = None) -> dict[str, float]:
@@ -310,7 +311,7 @@ def _correlation_lengths(z: np.ndarray, step_mm: float) -> dict[str, float]:
     Followed along rays out of the centre; absent when it never falls (Sal), or not in every direction (Str).
     """
     correlation = autocorrelation(z, step_mm, LONGEST_LAG_MM)
-    if correlation is None:
+    if correlation is None or min(correlation.shape) < 3:
         return {}
     centre = correlation.shape[0] // 2, correlation.shape[1] // 2
     angles = np.radians(np.arange(RAYS) * 180 / RAYS)
@@ -383,7 +384,7 @@ def _lag_scatter(z: np.ndarray, step_mm: float) -> dict[str, float]:
     half_row, half_column = (size // 2 for size in z.shape)
     parts = [z[rows, columns] for rows in (slice(half_row), slice(half_row, None))
              for columns in (slice(half_column), slice(half_column, None))]  # fmt: skip
-    read = [_correlation_lengths(part, step_mm) for part in parts if np.isfinite(part).mean() > 0.2]
+    read = [_correlation_lengths(part, step_mm) for part in parts if part.size and np.isfinite(part).mean() > 0.2]
     if len(read) < 2:
         return {}
     return {
