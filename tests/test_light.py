@@ -76,7 +76,9 @@ def test_rows_run_down_and_columns_run_right_on_the_grid(shipped):
     ("azimuth_deg", "elevation_deg", "distance_mm"), [(15.0, 17.0, 600.0), (110.0, 32.0, 420.0), (285.0, 43.0, 380.0)]
 )
 def test_the_lamp_is_found_from_the_shipped_card(shipped, azimuth_deg, elevation_deg, distance_mm):
-    photo = linear_photo(scene.photograph(scene_of(shipped, azimuth_deg, elevation_deg, distance_mm), eye_over(MIDDLE)))
+    photo = linear_photo(
+        scene.photograph(scene_of(shipped, azimuth_deg, elevation_deg, distance_mm), eye_over(MIDDLE))
+    )
     sighting = locate(photo, shipped[0])
     light = measure_light(card_face(photo, sighting.camera, shipped[0]), shipped[0], MIDDLE, "a.jpg").light
     assert light.azimuth_deg == pytest.approx(azimuth_deg, abs=0.5)
@@ -108,7 +110,9 @@ def test_a_sun_is_told_from_a_near_lamp(shipped):
     sun = (np.cos(e) * np.cos(a), np.cos(e) * np.sin(a), np.sin(e))
     bright = replace(scene_of(shipped, 230.0, 21.0), sun=sun, ambient=0.15)
     photo = linear_photo(scene.photograph(bright, eye_over(MIDDLE)))
-    light = measure_light(card_face(photo, locate(photo, shipped[0]).camera, shipped[0]), shipped[0], MIDDLE, "a.jpg").light
+    light = measure_light(
+        card_face(photo, locate(photo, shipped[0]).camera, shipped[0]), shipped[0], MIDDLE, "a.jpg"
+    ).light
     assert light.position_mm is None
     assert "light-distant" in light.flags
     assert (light.azimuth_deg, light.elevation_deg) == pytest.approx((230.0, 21.0), abs=0.5)
@@ -117,7 +121,9 @@ def test_a_sun_is_told_from_a_near_lamp(shipped):
 def test_an_upright_that_has_fallen_is_named_and_left_out(shipped):
     fallen = replace(scene_of(shipped, 200.0, 24.0), leave_out=("C",))
     photo = linear_photo(scene.photograph(fallen, eye_over(MIDDLE)))
-    light = measure_light(card_face(photo, locate(photo, shipped[0]).camera, shipped[0]), shipped[0], MIDDLE, "a.jpg").light
+    light = measure_light(
+        card_face(photo, locate(photo, shipped[0]).camera, shipped[0]), shipped[0], MIDDLE, "a.jpg"
+    ).light
     assert light.uprights_left_out == ("C",)
     assert "upright-left-out" in light.flags
     assert (light.azimuth_deg, light.elevation_deg) == pytest.approx((200.0, 24.0), abs=0.6)
@@ -128,7 +134,9 @@ def test_a_leaning_upright_does_not_turn_the_lamp(shipped):
     leaning = {**data, "uprights": [dict(u) for u in data["uprights"]]}
     tall = leaning["uprights"][0]
     top = max(v[2] for v in tall["vertices"])
-    tall["vertices"] = [[x + 0.25 * z, y, z] if z > top / 2 else [x, y, z] for x, y, z in tall["vertices"]]  # 14 degrees
+    tall["vertices"] = [
+        [x + 0.25 * z, y, z] if z > top / 2 else [x, y, z] for x, y, z in tall["vertices"]
+    ]  # 14 degrees
     photo = linear_photo(scene.photograph(scene_of((card, leaning, artwork), 110.0, 25.0), eye_over(MIDDLE)))
     light = measure_light(card_face(photo, locate(photo, card).camera, card), card, MIDDLE, "a.jpg").light
     assert tall["name"] in light.uprights_left_out
@@ -140,7 +148,9 @@ def test_another_card_within_the_contract_works(other_card, azimuth_deg, elevati
     """Other size, other shape, three box uprights, six bare markers; a shadow may run off the card."""
     middle = (75.0, 75.0)
     photo = linear_photo(
-        scene.photograph(scene_of(other_card, azimuth_deg, elevation_deg, 500.0, middle), eye_over(middle, size=(1240, 1000)))
+        scene.photograph(
+            scene_of(other_card, azimuth_deg, elevation_deg, 500.0, middle), eye_over(middle, size=(1240, 1000))
+        )
     )
     sighting = locate(photo, other_card[0])
     light = measure_light(card_face(photo, sighting.camera, other_card[0]), other_card[0], middle, "a.jpg").light
@@ -222,7 +232,9 @@ def test_only_outer_edges_of_a_shadow_are_looked_for(other_card):
     assert all(edge.outward @ away > 0.5 for edge in tips)
 
 
-@pytest.mark.parametrize(("elevation_deg", "per_degree"), [(10, 0.102), (15, 0.070), (20, 0.054), (30, 0.040), (45, 0.035)])
+@pytest.mark.parametrize(
+    ("elevation_deg", "per_degree"), [(10, 0.102), (15, 0.070), (20, 0.054), (30, 0.040), (45, 0.035)]
+)
 def test_a_degree_of_elevation_costs_what_the_triangle_says(elevation_deg, per_degree):
     """d ln(tan e) = 2 de / sin 2e, by hand."""
     assert elevation_gain_u(elevation_deg, 1.0) == pytest.approx(per_degree, abs=6e-4)
@@ -232,4 +244,6 @@ def test_the_grid_holds_what_the_card_brackets(lit, shipped):
     grid = common_grid((lit[2],), shipped[0])
     assert grid.x_mm[0] <= 39 and grid.x_mm[-1] >= 159
     assert grid.y_mm[-1] <= 95 and grid.y_mm[0] >= 214
-    assert grid.step_mm == pytest.approx(lit[2].camera.mm_per_px(*MIDDLE), rel=0.03)  # the coarse test photo sets the step
+    assert grid.step_mm == pytest.approx(
+        lit[2].camera.mm_per_px(*MIDDLE), rel=0.03
+    )  # the coarse test photo sets the step

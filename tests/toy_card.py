@@ -47,7 +47,9 @@ def write(folder: Path) -> Path:
         r, c = int((TOP - y) * PX_PER_MM), int((x - LEFT) * PX_PER_MM)
         side = int(7 * PX_PER_MM)
         face[r : r + side, c : c + side] = encode(reflectance)
-        patches.append({"name": name, "polygon": [[x, y - 7], [x + 7, y - 7], [x + 7, y], [x, y]], "reflectance": reflectance})
+        patches.append(
+            {"name": name, "polygon": [[x, y - 7], [x + 7, y - 7], [x + 7, y], [x, y]], "reflectance": reflectance}
+        )
     cv2.imwrite(str(folder / "toy.png"), face)
     card = {
         "schema": "texscan.card/1",

@@ -32,6 +32,9 @@ START_COUNT, FITTED_STARTS = 4, 2
 UMBRA_INSIDE_MM, LEAST_UMBRA_MM2, UMBRA_QUANTILE = 1.2, 3.0, 0.3
 LIT_CLEARANCE_MM = 3.0
 FLAT_FIELD_TERMS = 6
+MOSTLY_CLIPPED, LIT_SAMPLES = 0.4, 40_000
+CLIPPED_EDGE_FACTOR = 2.5  # a clipped bright side moves the half level of a soft edge; measured on renders
+UNREAD_SHARE_U, ONE_UMBRA_U, LEAST_SHARE_U = 0.03, 0.02, 0.004  # of the ambient share: no umbra, one, many
 NO_TORCH_ABOVE, MUCH_AMBIENT = 0.80, 0.35
 
 
@@ -71,7 +74,14 @@ def _flat_terms(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
 
 
-def measure_light(face: CardFace, card: Card, at_mm: tuple[float, float], file: str) -> CardLight:
+def measure_light(
+    face: CardFace,
+    card: Card,
+    at_mm: tuple[float, float],
+    file: str,
+    *,
+    greys: tuple[np.ndarray, np.ndarray] | None = None,
+) -> CardLight:
     """
     Light of one view from the shadows on the card.
 
@@ -80,6 +90,7 @@ def measure_light(face: CardFace, card: Card, at_mm: tuple[float, float], file: 
     face : the card's face, tone curve undone
     at_mm : place for which azimuth, elevation and distance are stated, on z = 0
     file : names the photo in messages
+    greys : places (n, 2) of the grey patches and the light (n,) that each tells; used where the white is clipped
 
     Raises
     ------
@@ -108,7 +119,7 @@ def measure_light(face: CardFace, card: Card, at_mm: tuple[float, float], file: 
         )
     if light.elevation_deg > HIGH_TORCH_DEG:
         light = replace(light, flags=(*light.flags, "torch-high"))
-    return _levels(face, card, light, file)
+    return _levels(face, card, light, file, greys)
 
 
 # --- search ---------------------------------------------------------------------------------------------------------
@@ -193,7 +204,9 @@ def _sample(face: CardFace, values: np.ndarray, places_mm: np.ndarray) -> np.nda
     flat = [np.ascontiguousarray(v, np.float32).reshape(-1, 1) for v in (column, row)]
     pieces = [
         cv2.remap(values, c, r, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
-        for c, r in zip(*(np.array_split(v, len(v) // 30000 + 1) for v in flat), strict=True)  # remap takes 32767 rows
+        for c, r in zip(
+            *(np.array_split(v, len(v) // 30000 + 1) for v in flat), strict=True
+        )  # remap takes 32767 rows
     ]
     return np.concatenate(pieces).reshape(column.shape)
 
@@ -235,7 +248,9 @@ def _match_shade(shade: _ShadePicture, card: Card, start: Light) -> Light:
     def light_of(p: np.ndarray) -> Light:
         inverse = float(np.clip(start.inverse_distance_per_mm + p[2] * 1e-3, 0, 1 / 150))
         elevation = float(np.clip(start.elevation_deg + 3 * p[1], 3, 88))
-        return replace(start, azimuth_deg=start.azimuth_deg + 3 * p[0], elevation_deg=elevation, inverse_distance_per_mm=inverse)
+        return replace(
+            start, azimuth_deg=start.azimuth_deg + 3 * p[0], elevation_deg=elevation, inverse_distance_per_mm=inverse
+        )
 
     simplex = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 0.8]], float)
     found = minimize(
@@ -299,7 +314,9 @@ def _fit(face: CardFace, card: Card, start: Light) -> Light | None:
     )
 
 
-def _observe(face: CardFace, illumination, card: Card, light: Light, used: list[int], window_mm: float) -> _EdgePoints:
+def _observe(
+    face: CardFace, illumination, card: Card, light: Light, used: list[int], window_mm: float
+) -> _EdgePoints:
     """Half-level crossings along profiles across the predicted shadow edges."""
     offsets = np.arange(-window_mm, window_mm + PROFILE_STEP_MM / 2, PROFILE_STEP_MM)
     first_row = np.cumsum([0] + [len(u.vertices_mm) for u in card.uprights])
@@ -315,7 +332,9 @@ def _observe(face: CardFace, illumination, card: Card, light: Light, used: list[
             crossing = _crossings(profiles, offsets)
             good = np.isfinite(crossing)
             places = middle[good] + crossing[good, None] * edge.outward
-            rows += [(p, number, first_row[number] + edge.i, first_row[number] + edge.j, edge.outward) for p in places]
+            rows += [
+                (p, number, first_row[number] + edge.i, first_row[number] + edge.j, edge.outward) for p in places
+            ]
     if not rows:
         return _EdgePoints(np.empty((0, 2)), *(np.empty(0, int) for _ in range(3)), np.empty((0, 2)))
     places, numbers, i, j, outward = zip(*rows, strict=True)
@@ -435,30 +454,24 @@ def _shadow_mask(face: CardFace, uprights, light: Light) -> np.ndarray:
     return filled(face.grid, outlines)
 
 
-def _levels(face: CardFace, card: Card, light: Light, file: str) -> CardLight:
+def _levels(face: CardFace, card: Card, light: Light, file: str, greys) -> CardLight:
     """Ambient share from the umbra, and the smooth field of light on lit paper."""
     used = [u for u in card.uprights if u.name in light.uprights_used]
-    all_shadows = _shadow_mask(face, card.uprights, light)
-    clearance = int(2 * round(LIT_CLEARANCE_MM / face.grid.step_mm) + 1)
-    near_shadow = cv2.dilate(all_shadows, np.ones((clearance, clearance), np.uint8)).astype(bool)
-    illumination = face.illumination
-    x, y = np.meshgrid(face.grid.x_mm, face.grid.y_mm)
-    lit = np.isfinite(illumination) & ~near_shadow & ~face.clipped
+    places, values, clipped = _lit_paper(face, card, light)
     flags = list(light.flags)
-    if lit.sum() * face.grid.step_mm**2 < 400.0:
+    if clipped:
         flags.append("card-clipped")
-        lit = np.isfinite(illumination) & ~near_shadow
-    thin = lit & (np.random.default_rng(0).random(lit.shape) < 40_000 / max(lit.sum(), 1))
-    towards = light.irradiance(x[thin], y[thin]) / light.irradiance(*light.at_mm)
-    values = np.log(np.maximum(illumination[thin], 1e-6))
-    terms = _flat_terms((x[thin] - light.at_mm[0]) / 100, (y[thin] - light.at_mm[1]) / 100)
-    reach = (x[lit].min(), x[lit].max(), y[lit].min(), y[lit].max())
+        light = replace(light, covariance=light.covariance * CLIPPED_EDGE_FACTOR**2)
+        places, values = _on_lit_greys(face, card, light, greys) if greys is not None else (places, values)
+    terms = _flat_terms((places[:, 0] - light.at_mm[0]) / 100, (places[:, 1] - light.at_mm[1]) / 100)
+    terms = terms if not clipped else terms * np.eye(1, FLAT_FIELD_TERMS)  # a dozen patches tell the level, no more
+    towards = light.irradiance(places[:, 0], places[:, 1]) / light.irradiance(*light.at_mm)
+    reach = (*np.array([places.min(axis=0), places.max(axis=0)]).T.ravel(),)
     hearts = _hearts(face, used, light)
     ambient, readings, flat = 0.0, np.empty(0), np.zeros(FLAT_FIELD_TERMS)
     for _ in range(3):
-        flat = _robust_fit(terms, values - np.log(towards + ambient))
-        found = CardLight(light, ambient, flat, reach)
-        readings = _ambient_readings(hearts, found)
+        flat = _robust_fit(terms, np.log(np.maximum(values, 1e-6)) - np.log(towards + ambient))
+        readings = _ambient_readings(hearts, CardLight(light, ambient, flat, reach))
         ambient = float(np.median(readings)) if len(readings) else ambient
     share = ambient / (1 + ambient)
     if share > NO_TORCH_ABOVE:
@@ -466,17 +479,47 @@ def _levels(face: CardFace, card: Card, light: Light, file: str) -> CardLight:
             f"In {file} the shadows are {share:.0%} as bright as lit paper: no torch was found. Shade the panel or wait for "
             "dusk, and light it from one side."
         )
-    if not len(readings):
-        flags.append("ambient-unmeasured")
-        share_u = 0.03
-    else:
-        scatter = 1.4826 * np.median(np.abs(readings - ambient)) if len(readings) > 1 else 0.02
-        share_u = max(0.004, scatter / np.sqrt(len(readings)))
-    if share > MUCH_AMBIENT:
-        flags.append("ambient-high")
-    measured = Measured.from_u(share, share_u, at_least=0.0, at_most=1.0)
+    flags += ["ambient-high"] if share > MUCH_AMBIENT else []
+    flags += [] if len(readings) else ["ambient-unmeasured"]
+    measured = Measured.from_u(share, _share_u(readings, ambient), at_least=0.0, at_most=1.0)
     light = replace(light, ambient_share=measured, flags=tuple(dict.fromkeys(flags)))
     return CardLight(light, ambient, flat, reach)
+
+
+def _share_u(readings: np.ndarray, ambient: float) -> float:
+    if not len(readings):
+        return UNREAD_SHARE_U
+    scatter = 1.4826 * float(np.median(np.abs(readings - ambient))) if len(readings) > 1 else ONE_UMBRA_U
+    return max(LEAST_SHARE_U, scatter / np.sqrt(len(readings)))
+
+
+def _lit_paper(face: CardFace, card: Card, light: Light) -> tuple[np.ndarray, np.ndarray, bool]:
+    """Places (n, 2) and light (n,) of plain paper away from shadows, thinned; True if most of it is clipped."""
+    clearance = int(2 * round(LIT_CLEARANCE_MM / face.grid.step_mm) + 1)
+    shadows = _shadow_mask(face, card.uprights, light)
+    near_shadow = cv2.dilate(shadows, np.ones((clearance, clearance), np.uint8)).astype(bool)
+    illumination = face.illumination
+    plain = np.isfinite(illumination) & ~near_shadow
+    clipped = face.clipped[plain].mean() > MOSTLY_CLIPPED if plain.any() else True
+    lit = plain & ~face.clipped if not clipped else plain
+    rows, columns = np.nonzero(lit & (np.random.default_rng(0).random(lit.shape) < LIT_SAMPLES / max(lit.sum(), 1)))
+    return np.column_stack([face.grid.x_mm[columns], face.grid.y_mm[rows]]), illumination[rows, columns], clipped
+
+
+def _on_lit_greys(face: CardFace, card: Card, light: Light, greys) -> tuple[np.ndarray, np.ndarray]:
+    """The grey patches that no upright shades."""
+    places, values = greys
+    columns = np.rint((places[:, 0] - face.grid.x0_mm) / face.grid.step_mm).astype(int)
+    rows = np.rint((face.grid.y1_mm - places[:, 1]) / face.grid.step_mm).astype(int)
+    clearance = int(2 * round(LIT_CLEARANCE_MM / face.grid.step_mm) + 1)
+    shaded = cv2.dilate(_shadow_mask(face, card.uprights, light), np.ones((clearance, clearance), np.uint8))
+    lit = shaded[rows, columns] == 0
+    if not lit.any():
+        raise LightError(
+            "The card's white is clipped and no grey patch is lit and readable: the light's level cannot be told. Lower the "
+            "exposure a little and take the photo again."
+        )
+    return places[lit], values[lit]
 
 
 def _robust_fit(terms: np.ndarray, values: np.ndarray) -> np.ndarray:

@@ -19,6 +19,7 @@ CENTRE_U = 0.01  # of the long side: how far the optical axis may miss the pictu
 DISTORTION_U = (0.06, 0.06)  # radial terms k1, k2 of phone pictures after the phone's own correction; from memory
 DETECTION_SIDES_PX = (1600, 3200, None)  # long sides at which markers are looked for, coarse first; None = as it is
 MEAN_WINDOW, MEAN_FLOOR, EVEN_LEVEL = 0.08, 0.05, 110.0  # of the long side; of the photo's mean; grey of the mean
+BLURRED_DETAIL = 0.105  # sharp photos have 0.2 and more, 2 px of blur leave 0.10; measured on renders
 LEAST_MARKERS = 3
 LEAST_SPREAD = 0.12  # found markers must span this share of all markers' area
 REFINED_CORNER_U_PX, MARKER_CORNER_U_PX = 0.08, 0.35  # saddle and bare marker corners; measured on renders
@@ -110,12 +111,14 @@ def locate(photo: LinearPhoto, card: Card, *, focal_35mm: float | None = None) -
     """
     grey = photo.luminance
     found = _find_markers(grey, card)
-    _require_enough(found, card, photo.file)
+    _require_enough(found, card, photo.file, blurred=not found and _detail_ratio(grey) < BLURRED_DETAIL)
     world = np.concatenate([m.corners_mm for m, _ in found])
     pixels = np.concatenate([corners for _, corners in found])
     keep = _consistent_with_a_plane(world, pixels)
     if keep.sum() < 8:
-        raise CardError(f"The marker corners in {photo.file} fit no flat card. Lay the card flat and take the photo again.")
+        raise CardError(
+            f"The marker corners in {photo.file} fit no flat card. Lay the card flat and take the photo again."
+        )
     focal_px, focal_u = _starting_focal(focal_35mm, grey.shape)
     camera, _, _ = _fit(world[keep], pixels[keep], np.full(keep.sum(), 1.0), grey.shape, focal_px, focal_u)
     for _ in range(2):
@@ -152,7 +155,9 @@ def _find_markers(grey: np.ndarray, card: Card) -> list:
 def _detect(small: np.ndarray, dictionary: str, factor: float, wanted: dict) -> list:
     name = getattr(cv2.aruco, dictionary, None)
     if name is None or not dictionary.startswith("DICT_"):
-        raise CardError(f"The card names the marker dictionary {dictionary!r}, which is not known. Use e.g. DICT_4X4_50.")
+        raise CardError(
+            f"The card names the marker dictionary {dictionary!r}, which is not known. Use e.g. DICT_4X4_50."
+        )
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     parameters.minMarkerPerimeterRate = 0.01
@@ -164,13 +169,27 @@ def _detect(small: np.ndarray, dictionary: str, factor: float, wanted: dict) -> 
         if (dictionary, int(identifier)) in wanted:
             quad = (np.reshape(quad, (-1, 2)) + 0.5) / factor - 0.5  # pixel centres stay centres under resizing
             previous = seen.get(int(identifier))
-            if previous is None or cv2.contourArea(quad.astype(np.float32)) > cv2.contourArea(previous.astype(np.float32)):
+            if previous is None or cv2.contourArea(quad.astype(np.float32)) > cv2.contourArea(
+                previous.astype(np.float32)
+            ):
                 seen[int(identifier)] = quad
     return [(wanted[dictionary, i], quad.astype(float)) for i, quad in seen.items()]
 
 
-def _require_enough(found: list, card: Card, file: str) -> None:
+def _detail_ratio(luminance: np.ndarray) -> float:
+    """Fine detail of a photo over its detail at a quarter of the size: near 1 when sharp, small when blurred."""
+    quarter = cv2.resize(luminance, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    fine, coarse = (np.abs(cv2.Laplacian(picture, cv2.CV_32F)).mean() for picture in (luminance, quarter))
+    return float(fine / max(coarse, 1e-9))
+
+
+def _require_enough(found: list, card: Card, file: str, *, blurred: bool) -> None:
     needed = min(LEAST_MARKERS, len(card.markers))
+    if blurred:
+        raise CardError(
+            f"No scale card was found in {file}, and the photo is blurred. Hold the phone with both hands, tap on the card "
+            "to focus, and take it again."
+        )
     if not found:
         raise CardError(
             f"No scale card was found in {file}. Lay the card beside the texture, whole in the photo and lit by the torch."
@@ -249,7 +268,12 @@ def _fit(world, image, u_px, shape, focal_px, focal_u, start: Camera | None = No
     def camera_of(p: np.ndarray) -> Camera:
         rotation, _ = cv2.Rodrigues(p[5:8])
         return Camera(
-            focal_px * np.exp(p[0]), (middle[0] + p[1] * long_side, middle[1] + p[2] * long_side), p[3], p[4], rotation, p[8:]
+            focal_px * np.exp(p[0]),
+            (middle[0] + p[1] * long_side, middle[1] + p[2] * long_side),
+            p[3],
+            p[4],
+            rotation,
+            p[8:],
         )
 
     def residuals(p: np.ndarray) -> np.ndarray:
@@ -286,5 +310,7 @@ def _starts(world, image, focal_px, middle, long_side, start: Camera | None) -> 
         if (-rotation.T @ np.ravel(translation))[2] > 0:  # the camera looks at the printed face
             starts.append(np.concatenate([np.zeros(5), np.ravel(vector), np.ravel(translation)]))
     if not starts:
-        raise CardError("The card is seen from behind or mirrored. Photograph its printed face, and do not mirror the photo.")
+        raise CardError(
+            "The card is seen from behind or mirrored. Photograph its printed face, and do not mirror the photo."
+        )
     return starts

@@ -342,7 +342,7 @@ FLAGS: dict[str, str] = {
     "coating-not-stated": "Existing and planned coatings were not stated; the decision rests on texture alone.",
     "no-card": "No scale card in the photo: scale and light are the user's word, intervals are wider.",
     "light-from-user": "The light's direction is the user's word, not measured from shadows.",
-    "card-clipped": "The card's white is clipped; tone curve and torch falloff could not be measured on it.",
+    "card-clipped": "The card's white is clipped; light levels rest on the grey patches and the lamp's place is less certain.",
     "tone-curve-unmeasured": "No grey patches were readable; the photo's tone curve was taken as sRGB.",
     "upright-left-out": "An upright disagreed with the others (fallen or leaning) and was left out.",
     "one-upright": "The light rests on one upright; a near torch may be misplaced.",

@@ -12,6 +12,7 @@ from texscan.budget import budget_of, print_scale_u
 from texscan.card import CARD_THICKNESS_MM, Card
 from texscan.compatibility import Job
 from texscan.curve import TOP_RATIO
+from texscan.deck import no_deck
 from texscan.errors import InputError, PhotoError, ReliefError, SettingsError
 from texscan.limits import Limits, zone_limits
 from texscan.linear import to_linear
@@ -119,18 +120,26 @@ def score_photos(photos: tuple[Photo, ...], settings: Settings, *, torch_off: Ph
     used = tuple(photos[k] for k in ready)
     views = tuple(ready.values())
     refuse_other_patches(tuple(v.view for v in views), tuple(photo.file for photo in used), grid)
+    views, no_deck_flags = _deck_only(views, grid) if mask is None else (views, ())
     solved = relief.solve(tuple(v.view for v in views), grid, paper_reflectance=card.paper_reflectance)
     kept = tuple(sightings[k] for k in ready)
     eye = np.mean([s.camera.position_mm for s in kept], axis=0)
-    solved = replace(solved, height_mm=without_parallax(solved.height_mm, grid, eye, -CARD_THICKNESS_MM - MIDDLE_DEPTH_MM))
+    solved = replace(
+        solved, height_mm=without_parallax(solved.height_mm, grid, eye, -CARD_THICKNESS_MM - MIDDLE_DEPTH_MM)
+    )
     first = kept[0].camera
     level = -CARD_THICKNESS_MM - MIDDLE_DEPTH_MM
     picture = to_grid(_eight_bit(used[0].pixels), first, grid.x_mm, grid.y_mm, level)
     budget = budget_of(
-        tuple(v.view for v in views), solved, tuple(v.tone for v in views), kept, printed_bar_mm=settings.printed_bar_mm
+        tuple(v.view for v in views),
+        solved,
+        tuple(v.tone for v in views),
+        kept,
+        printed_bar_mm=settings.printed_bar_mm,
     )
     flags = ["print-scale-unconfirmed"] if settings.printed_bar_mm is None else []
     flags += ["views-left-out"] if refused or more else []
+    flags += no_deck_flags
     return _from_heights(
         solved,
         grid,
@@ -175,7 +184,8 @@ def _score_stated(photos: tuple[Photo, ...], settings: Settings) -> Score:
     grid, views = stated_views(linear, settings.lights, settings.mm_per_px)
     if _same_shape(settings.mask, grid):
         views = tuple(
-            replace(v, view=replace(v.view, brightness=np.where(settings.mask, np.nan, v.view.brightness))) for v in views
+            replace(v, view=replace(v.view, brightness=np.where(settings.mask, np.nan, v.view.brightness)))
+            for v in views
         )
     solved = relief.solve(tuple(v.view for v in views), grid, paper_reflectance=None)
     budget = budget_of(tuple(v.view for v in views), solved, tuple(v.tone for v in views), (), printed_bar_mm=None)
@@ -252,6 +262,17 @@ def _from_heights(
     )
 
 
+def _deck_only(views: tuple[ReadyView, ...], grid: Grid) -> tuple[tuple[ReadyView, ...], tuple[str, ...]]:
+    """The views without smooth borders and fittings."""
+    found = no_deck(tuple(v.view for v in views), grid)
+    if not found.mask.any():
+        return views, ()
+    bare = (np.where(found.mask, np.nan, v.view.brightness).astype(np.float32) for v in views)
+    return tuple(
+        replace(v, view=replace(v.view, brightness=b)) for v, b in zip(views, bare, strict=True)
+    ), found.flags
+
+
 def _window(z: np.ndarray) -> tuple[slice, slice]:
     """The rows and columns that hold all measured pixels."""
     known = np.isfinite(z)
@@ -323,5 +344,3 @@ def _on_top_plane(height_mm: np.ndarray) -> np.ndarray:
 
 def _eight_bit(pixels: np.ndarray) -> np.ndarray:
     return (pixels >> 8).astype(np.uint8) if pixels.dtype == np.uint16 else pixels
-
-

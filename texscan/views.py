@@ -16,8 +16,11 @@ from texscan.locate import Sighting
 from texscan.model import Grid, Light, LinearPhoto, LitView, Measured
 from texscan.rectify import CardFace, card_face, card_mask, card_shadow_mask, filled, to_grid
 
-MIDDLE_DEPTH_MM = 0.25  # half a usual relief: photos are laid on this plane below the top before the heights are known
+MIDDLE_DEPTH_MM = (
+    0.25  # half a usual relief: photos are laid on this plane below the top before the heights are known
+)
 PATCH_INSET_MM, PAPER_RING_MM = 0.8, (0.8, 2.5)
+NEIGHBOUR_MM = 30.0  # patches this near lie under much the same light
 UNEVEN_PAPER = 0.12  # relative spread of the paper around a grey patch above which a shadow's edge lies there
 CLIPPED_LEFT_OUT, CLIPPED_REFUSED = 0.02, 0.35  # shares of the deck
 DARKEST_DECK, CLEAN_SIGNAL = 0.004, 0.02  # of full scale, lit: refused below the first
@@ -38,6 +41,22 @@ class ReadyView:
     view: LitView
     tone: ToneCurve
     flags: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GreyReadings:
+    """
+    Grey patches of a photo, sRGB-decoded, (n,) each; NaN where a patch cannot be read.
+
+    beside : what lies next to each under the same light, paper or a lighter patch; ratio : printed reflectance of the
+    patch over that of what lies beside it; reflectance : over the paper; places_mm : (n, 2).
+    """
+
+    grey: np.ndarray
+    beside: np.ndarray
+    ratio: np.ndarray
+    reflectance: np.ndarray
+    places_mm: np.ndarray
 
 
 def ready_view(
@@ -65,7 +84,8 @@ def ready_view(
     """
     flags = _pose_flags(sighting)
     face = card_face(photo, sighting.camera, card)
-    tone = fit_tone(*grey_readings(face, card))
+    greys = grey_readings(face, card)
+    tone = fit_tone(greys.grey, greys.beside, greys.ratio)
     flags += ["tone-curve-unmeasured"] if tone.greys == 0 else []
     face = replace(face, luminance=undo_tone(face.luminance, tone))
     blur_mm = card_blur_mm(face)
@@ -78,9 +98,13 @@ def ready_view(
     steady = 0.0
     if torch_off is not None:
         face, steady = _without_steady_light(face, card_face(torch_off, torch_off_sighting.camera, card), tone)
-    found = measure_light(face, card, grid.centre_mm, photo.file)
+    known = np.isfinite(greys.grey)
+    on_greys = undo_tone(greys.grey[known].astype(np.float32), tone) / greys.reflectance[known]
+    found = measure_light(face, card, grid.centre_mm, photo.file, greys=(greys.places_mm[known], on_greys))
     if torch_off is not None:
-        found = replace(found, light=replace(found.light, ambient_share=_with_steady(found.light.ambient_share, steady)))
+        found = replace(
+            found, light=replace(found.light, ambient_share=_with_steady(found.light.ambient_share, steady))
+        )
     brightness, clipped = _brightness(photo, sighting, grid, found, tone, torch_off, torch_off_sighting)
     shaded = card_shadow_mask(card, found.light, grid)
     off_deck = card_mask(card, (sighting.camera,), grid)
@@ -101,28 +125,43 @@ def _pose_flags(sighting: Sighting) -> list[str]:
     return flags + (["few-fiducials"] if sighting.points < FEW_POINTS else [])
 
 
-def grey_readings(face: CardFace, card: Card) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def grey_readings(face: CardFace, card: Card) -> GreyReadings:
     """
-    What the grey patches and the paper around each read: grey, white (n,) as in the photo, and the patches'
-    reflectance. NaN where a patch is hidden, or a shadow's edge crosses the paper around it.
+    What the grey patches read, and the paper around each (or, where the paper is clipped or a shadow's edge crosses it,
+    the lightest patch near by that is not).
     """
     grid = face.grid
-    grey, white = [], []
     every_patch = filled(grid, [patch.polygon_mm for patch in card.patches])
+    grey, white = [], []
     for patch in card.patches:
         own = filled(grid, [patch.polygon_mm])
         inside = cv2.erode(own, _disk(PATCH_INSET_MM, grid)).astype(bool) & np.isfinite(face.luminance)
         near, far = (cv2.dilate(own, _disk(r, grid)) for r in PAPER_RING_MM)
         ring = (far & ~near & ~every_patch & 1).astype(bool) & (face.artwork > 0.97) & np.isfinite(face.luminance)
-        paper = face.luminance[ring & ~face.clipped]
-        if inside.sum() < 20 or paper.size < 40:
-            grey.append(np.nan)
-            white.append(np.nan)
-            continue
-        low, middle, high = np.quantile(paper, [0.1, 0.5, 0.9])
-        grey.append(float(np.median(face.luminance[inside])))
-        white.append(float(middle) if high - low < UNEVEN_PAPER * middle else np.nan)
-    return np.array(grey), np.array(white), np.array([patch.reflectance for patch in card.patches])
+        readable = inside.sum() >= 20 and face.clipped[inside].mean() < 0.05
+        grey.append(float(np.median(face.luminance[inside])) if readable else np.nan)
+        white.append(_paper_beside(face, ring))
+    reflectance = np.array([patch.reflectance for patch in card.patches])
+    places = np.array([patch.polygon_mm.mean(axis=0) for patch in card.patches]).reshape(-1, 2)
+    return _with_neighbours(np.array(grey), np.array(white), reflectance, places)
+
+
+def _paper_beside(face: CardFace, ring: np.ndarray) -> float:
+    if ring.sum() < 40 or face.clipped[ring].mean() > 0.05:
+        return math.nan
+    low, middle, high = np.quantile(face.luminance[ring], [0.1, 0.5, 0.9])
+    return float(middle) if high - low < UNEVEN_PAPER * middle else math.nan
+
+
+def _with_neighbours(grey, white, reflectance, places) -> GreyReadings:
+    beside, over = white.copy(), np.ones(len(white))
+    for k in np.flatnonzero(np.isnan(white) & np.isfinite(grey)):
+        near = np.linalg.norm(places - places[k], axis=1) < NEIGHBOUR_MM
+        usable = np.flatnonzero(near & np.isfinite(grey) & (reflectance > 1.05 * reflectance[k]))
+        if usable.size:
+            best = usable[np.argmax(reflectance[usable])]
+            beside[k], over[k] = grey[best], reflectance[best]
+    return GreyReadings(grey, beside, reflectance / over, reflectance, places)
 
 
 def _disk(radius_mm: float, grid: Grid) -> np.ndarray:
@@ -188,7 +227,9 @@ def _brightness(photo, sighting, grid: Grid, found: CardLight, tone: ToneCurve, 
     seen = undo_tone(to_grid(photo.luminance, sighting.camera, grid.x_mm, grid.y_mm, level), tone)
     clipped = to_grid(photo.clipped.astype(np.float32), sighting.camera, grid.x_mm, grid.y_mm, level) > 0.05
     if torch_off is not None:
-        seen = seen - undo_tone(to_grid(torch_off.luminance, torch_off_sighting.camera, grid.x_mm, grid.y_mm, level), tone)
+        seen = seen - undo_tone(
+            to_grid(torch_off.luminance, torch_off_sighting.camera, grid.x_mm, grid.y_mm, level), tone
+        )
     torch, ambient = found.paper(grid.x_mm[None, :], grid.y_mm[:, None])
     with np.errstate(invalid="ignore"):  # a level deck gives the sky's light back as it gives the torch's
         reflectance = float(np.clip(np.nanmedian(seen / (torch + ambient)), 0.01, 1.5))
@@ -198,7 +239,9 @@ def _brightness(photo, sighting, grid: Grid, found: CardLight, tone: ToneCurve, 
 def _exposure_flags(file: str, brightness, clipped, deck: np.ndarray, found: CardLight) -> list[str]:
     deck = deck & np.isfinite(brightness)
     if not deck.any():
-        raise PhotoError(f"{file} shows no deck beside the card. Lay the card around the texture and move back a little.")
+        raise PhotoError(
+            f"{file} shows no deck beside the card. Lay the card around the texture and move back a little."
+        )
     share = float(clipped[deck].mean())
     if share > CLIPPED_REFUSED:
         raise PhotoError(

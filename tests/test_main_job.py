@@ -1,0 +1,79 @@
+"""
+The main job on the shipped sample panels, against the truth that an outside renderer was given.
+
+Photos: physically based rendering (mitsuba) with bounced light, gloss, sky, lens, tone curve and JPEG; see
+sample_images/README.md. Tolerances are the project's promises in README: scale 0.3 %, azimuth 1.5 and elevation 1 degree;
+Sq, relief and void depth within 10 % for four views, 20 % for two, 30 % for one.
+"""
+
+import functools
+
+import numpy as np
+import pytest
+import truth
+
+from texscan.demo import score_sample
+from texscan.filters import filtered
+from texscan.model import CONDITION_NAMES, FLAGS
+from texscan.samples import sample_panels
+from texscan.texture import figures
+
+PANELS = {panel.name: panel for panel in sample_panels()}
+PROMISED = {4: 0.10, 2: 0.20, 1: 0.30}
+CONDITIONS = {name: value for value, name in CONDITION_NAMES.items()}
+LEAST_OVERLAP = {4: 0.80, 2: 0.70, 1: 0.70}
+
+
+@functools.lru_cache(maxsize=1)
+def scored(name):
+    score = score_sample(PANELS[name])
+    return score, truth.read(name, score.grid.x_mm, score.grid.y_mm)
+
+
+pytestmark = pytest.mark.parametrize("name", sorted(PANELS))
+
+
+def test_scale_and_light(name):
+    score, true = scored(name)
+    at = score.grid.centre_mm
+    assert score.scale_mm_per_px.value == pytest.approx(true.mm_per_px(score.photos[0].file, at), rel=0.003)
+    for photo, ready in zip(score.photos, score.views, strict=True):
+        light = ready.view.light
+        azimuth, elevation, _ = true.angles(photo.file, at)
+        assert (light.azimuth_deg - azimuth + 180) % 360 - 180 == pytest.approx(0, abs=1.5)
+        assert light.elevation_deg == pytest.approx(elevation, abs=1.0)
+
+
+def test_heights(name):
+    """The same filter and figures on measured and true heights, over the pixels that both have."""
+    score, true = scored(name)
+    both = np.isfinite(score.relief.height_mm) & np.isfinite(true.height_mm) & (true.zones > 0)
+    assert both.sum() > 0.8 * (true.zones > 0).sum()
+    step, settings = score.grid.step_mm, score.settings.filters
+    ours, theirs = (
+        filtered(np.where(both, z, np.nan), step, settings) for z in (score.relief.height_mm, true.height_mm)
+    )
+    flat = np.corrcoef(ours[both], theirs[both])[0, 1]
+    assert flat > 0.8  # a flat plate has no correlation, an upside-down map a negative one
+    found, known = figures(ours, step, settings), figures(theirs, step, settings)
+    promised = PROMISED[len(score.photos)]
+    wrong = {key: found[key] / known[key] - 1 for key in ("Sq_mm", "relief_mm", "void_depth_mm")}
+    assert all(abs(error) < promised for error in wrong.values()), wrong
+
+
+def test_conditions(name):
+    """Worn and filled panels come out as such, sound ones do not."""
+    score, true = scored(name)
+    both = (score.zone_map.condition > 0) & (true.zones > 0)
+    for condition, value in CONDITIONS.items():
+        ours, theirs = (labels[both] == value for labels in (score.zone_map.condition, true.zones))
+        if theirs.mean() < 0.02:
+            assert ours.mean() < 0.02, f"{condition} where there is none"
+            continue
+        overlap = (ours & theirs).sum() / (ours | theirs).sum()
+        assert overlap > LEAST_OVERLAP[len(score.photos)], f"{condition}: {overlap:.2f}"
+
+
+def test_every_flag_can_be_explained(name):
+    score, _ = scored(name)
+    assert set(score.flags) <= set(FLAGS)

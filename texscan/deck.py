@@ -1,0 +1,182 @@
+"""What of the picture is no non-skid: smooth moulded borders and fittings, told from the photos before any height."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from texscan.model import Grid, LitView
+
+COARSE_STEP_MM = 0.25
+BAND_MM = (0.2, 2.5)  # of the brightness changes that texture makes
+WINDOW_MM = 2.0  # standard deviation of the window in which they are weighed
+SMOOTH_SHARE = 0.22  # of the patch's usual change: less is smooth
+SMOOTH_MOST = 0.10  # relative brightness change: more is texture, however little the rest of the patch has
+OPENED_MM = 3.0  # smooth parts narrower than twice this are tops and valleys of a texture
+GROWN_MM = 2.5  # the window blurs a smooth part's outline inwards by about this
+CORE_WINDOW_MM, CORE_OPENED_MM, SMOOTH_CORE, LEVEL_MM = 0.4, 2.0, 0.35, 0.8  # likewise for fittings, which are small
+LEAST_BORDER_MM2, LEAST_FITTING_MM2, LARGEST_FITTING_MM2 = 200.0, 20.0, 3000.0
+LARGEST_SMOOTH_SHARE = 0.6  # of the deck: more smooth than this is the panel itself
+STRAIGHT_MM, STRAIGHT_SHARE = 1.0, 0.7  # a border's inner edge is a straight line: this share of it lies this near
+ROUND_MM = 1.0  # rms distance of a fitting's outline from a circle
+OTHER_PAINT = 1.8  # brightness of a fitting over the patch's, or the other way round
+
+
+@dataclass(frozen=True, slots=True)
+class NoDeck:
+    """Where there is no non-skid; `flags` say what was taken for it."""
+
+    mask: np.ndarray  # (rows, columns) bool, True = leave out
+    flags: tuple[str, ...]
+
+
+def no_deck(views: tuple[LitView, ...], grid: Grid) -> NoDeck:
+    """
+    Smooth borders and fittings.
+
+    Parameters
+    ----------
+    views : brightness on the grid, NaN where there is card, shadow of the card, or nothing
+
+    Notes
+    -----
+    A border is smooth (brightness changes far less than it usually does on the patch, in every view), meets the edge of
+    the deck that is seen, and has a straight inner edge. A fitting is smooth, much brighter or darker than the patch in
+    every view, and round; what is as odd beside it (its shadow) goes with it. Anything else that is smooth stays in: it
+    may be the worst wear of the panel.
+    """
+    views, coarse = _coarser(views, grid)
+    change = texture_change(views, coarse, WINDOW_MM)
+    if not np.isfinite(change).any():
+        return NoDeck(np.zeros(grid.shape, bool), ())
+    border, fitting = _borders(change, coarse), _fittings(views, coarse)
+    flags = [name for name, mask in (("smooth-border", border), ("fitting", fitting)) if mask.any()]
+    mask = cv2.resize((border | fitting).astype(np.uint8), grid.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    return NoDeck(mask.astype(bool), tuple(flags))
+
+
+def _coarser(views: tuple[LitView, ...], grid: Grid) -> tuple[tuple[LitView, ...], Grid]:
+    """Views on a grid of about COARSE_STEP_MM: outlines of borders and fittings need no finer one."""
+    factor = grid.step_mm / COARSE_STEP_MM
+    if factor >= 1:
+        return views, grid
+    rows, columns = (max(8, round(size * factor)) for size in grid.shape)
+    small = [cv2.resize(view.brightness, (columns, rows), interpolation=cv2.INTER_AREA) for view in views]
+    coarse = Grid(grid.x0_mm, grid.y1_mm, grid.step_mm * grid.columns / columns, rows, columns)
+    return tuple(replace(view, brightness=s) for view, s in zip(views, small, strict=True)), coarse
+
+
+def _borders(change: np.ndarray, grid: Grid) -> np.ndarray:
+    deck = np.isfinite(change)
+    usual = float(np.quantile(change[deck], 0.7))
+    smooth = _opened(deck & (change < min(SMOOTH_SHARE * usual, SMOOTH_MOST)), OPENED_MM, grid)
+    outside = cv2.dilate((~deck).astype(np.uint8), _disk(GROWN_MM, grid)).astype(bool)
+    found = np.zeros(grid.shape, np.uint8)
+    for part, area_mm2 in _parts(smooth, grid):
+        ring = _ring(part)
+        inner = _places(ring & ~outside, grid)
+        meets_edge = (ring & outside).sum() > 0.15 * ring.sum()
+        whole = area_mm2 > LARGEST_SMOOTH_SHARE * deck.sum() * grid.step_mm**2
+        if whole or not meets_edge or area_mm2 < LEAST_BORDER_MM2 or not len(inner):
+            continue
+        if _straight_share(inner) >= STRAIGHT_SHARE:
+            found |= cv2.dilate(part.astype(np.uint8), _disk(GROWN_MM, grid))
+    return found.astype(bool)
+
+
+def _fittings(views: tuple[LitView, ...], grid: Grid) -> np.ndarray:
+    fine = texture_change(views, grid, CORE_WINDOW_MM)
+    usual = float(np.nanquantile(fine, 0.7))
+    levels = [_levels(view, grid) for view in views]
+    ratios = [level / np.nanmedian(level) for level in levels]
+    bright = np.logical_and.reduce([ratio > OTHER_PAINT for ratio in ratios])
+    dark = np.logical_and.reduce([ratio < 1 / OTHER_PAINT for ratio in ratios])
+    odd = np.logical_or.reduce([(ratio > OTHER_PAINT) | (ratio < 1 / OTHER_PAINT) for ratio in ratios])
+    smooth = fine < SMOOTH_CORE * usual
+    found = np.zeros(grid.shape, np.uint8)
+    odd_labels = cv2.connectedComponents(odd.astype(np.uint8), connectivity=4)[1]
+    for kind in (bright, dark):
+        for part, area_mm2 in _parts(_opened(kind & smooth, CORE_OPENED_MM, grid), grid):
+            if not LEAST_FITTING_MM2 <= area_mm2 <= LARGEST_FITTING_MM2:
+                continue
+            if _off_circle(_places(_ring(part), grid)) < ROUND_MM:
+                whole = part | np.isin(odd_labels, np.unique(odd_labels[part & odd]))
+                found |= cv2.dilate(whole.astype(np.uint8), _disk(GROWN_MM, grid))
+    return found.astype(bool)
+
+
+def _levels(view: LitView, grid: Grid) -> np.ndarray:
+    known = np.isfinite(view.brightness)
+    sigma = LEVEL_MM / grid.step_mm
+    total = _blur(np.where(known, view.brightness, 0).astype(np.float32), sigma)
+    return np.where(known, total / np.maximum(_blur(known.astype(np.float32), sigma), 1e-3), np.nan)
+
+
+def _opened(mask: np.ndarray, radius_mm: float, grid: Grid) -> np.ndarray:
+    return cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, _disk(radius_mm, grid))
+
+
+def _parts(mask: np.ndarray, grid: Grid):
+    """Connected parts of a mask with their area [mm2]."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    for number in range(1, count):
+        yield labels == number, float(stats[number, cv2.CC_STAT_AREA]) * grid.step_mm**2
+
+
+def _ring(part: np.ndarray) -> np.ndarray:
+    """The pixels just outside a part."""
+    return cv2.dilate(part.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool) & ~part
+
+
+def _places(mask: np.ndarray, grid: Grid) -> np.ndarray:
+    rows, columns = np.nonzero(mask)
+    return np.column_stack([columns, rows]) * grid.step_mm
+
+
+def texture_change(views: tuple[LitView, ...], grid: Grid, window_mm: float) -> np.ndarray:
+    """(rows, columns) relative brightness change within BAND_MM, in the view where it is greatest; NaN off the deck."""
+    fine, coarse, window = (value / grid.step_mm for value in (*BAND_MM, window_mm))
+    best = np.full(grid.shape, np.nan, np.float32)
+    for view in views:
+        known = np.isfinite(view.brightness)
+        weight = known.astype(np.float32)
+        picture = np.where(known, view.brightness, 0).astype(np.float32)
+        small, large = (_blur(picture, s) / np.maximum(_blur(weight, s), 1e-3) for s in (fine, coarse))
+        squared = np.where(known, ((small - large) / np.maximum(large, 1e-3)) ** 2, 0).astype(np.float32)
+        change = np.sqrt(_blur(squared, window) / np.maximum(_blur(weight, window), 1e-3))
+        best = np.fmax(best, np.where(known, change, np.nan))
+    return best
+
+
+def _blur(picture: np.ndarray, sigma: float) -> np.ndarray:
+    return cv2.GaussianBlur(picture, (0, 0), max(sigma, 0.3))
+
+
+def _straight_share(points: np.ndarray) -> float:
+    """Largest share of points near one straight line, over lines through pairs of them (fixed draws)."""
+    rng = np.random.default_rng(0)
+    best = 0.0
+    for _ in range(200):
+        a, b = points[rng.choice(len(points), 2)]
+        along = b - a
+        length = np.linalg.norm(along)
+        if length < 10.0:
+            continue
+        off = np.abs((points - a) @ np.array([-along[1], along[0]]) / length)
+        best = max(best, float((off < STRAIGHT_MM).mean()))
+    return best
+
+
+def _off_circle(points: np.ndarray) -> float:
+    """Rms distance from the best circle (Kasa's least squares) [mm]."""
+    design = np.column_stack([2 * points, np.ones(len(points))])
+    x, y, rest = np.linalg.lstsq(design, (points**2).sum(axis=1), rcond=None)[0]
+    radius = np.sqrt(max(rest + x * x + y * y, 0))
+    return float(np.sqrt(np.mean((np.hypot(points[:, 0] - x, points[:, 1] - y) - radius) ** 2)))
+
+
+def _disk(radius_mm: float, grid: Grid) -> np.ndarray:
+    size = 2 * max(1, round(radius_mm / grid.step_mm)) + 1
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
