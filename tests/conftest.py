@@ -1,4 +1,5 @@
-"""What several test modules need: the shipped card, another card, and photos of them through the tests' own ray tracer."""
+"""What several test modules need: the shipped card, another card, and photos of them through the tests' own ray "
+"tracer."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ def press(z, step_mm, *, modulus_mpa, pressure_mpa, rounds=400, tolerance=1e-7):
     qy, qx = (2 * np.pi * np.fft.fftfreq(n, step_mm) for n in z.shape)
     q = np.hypot(qy[:, None], qx[None, : z.shape[1] // 2 + 1])
     green = np.divide(2 / modulus_mpa, q, out=np.zeros_like(q), where=q > 0)
-    sunk = lambda p: np.fft.irfft2(green * np.fft.rfft2(p), z.shape)  # noqa: E731
+    sunk = lambda p: np.fft.irfft2(green * np.fft.rfft2(p), z.shape)
     p = np.full(z.shape, pressure_mpa)
     t, old, keep = np.zeros_like(p), 1.0, 0.0
     for _ in range(rounds):

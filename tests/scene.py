@@ -2,8 +2,8 @@
 A small ray tracer for tests: card, uprights and a deck under one lamp, photographed by a camera with lens distortion.
 
 It shares no code with texscan: projection is done the other way round (a ray for each pixel), shadows by intersecting
-each pixel's ray to the lamp with the uprights' triangles. Lambert only, one bounce of nothing; the rendered samples hold
-the harder light.
+each pixel's ray to the lamp with the uprights' triangles. Lambert only, one bounce of nothing; the rendered samples
+hold the harder light.
 """
 
 from __future__ import annotations

@@ -61,7 +61,7 @@ def test_score_json_holds_the_contract(result):
     assert all(measured(view[key]) for key in ("azimuth_deg", "elevation_deg", "ambient_share"))
     assert set(data["grid"]) == {"x0_mm", "y1_mm", "step_mm", "rows", "columns"}
     assert data["filters"] == {"s_mm": 0.25, "l_mm": 25, "form": "polynomial-2", "contact_depth_mm": 0.1}
-    wanted = "Sq_mm Sa_mm Ssk Sku Sdq Sdr relief_mm void_depth_mm contact_area_fraction".split()
+    wanted = ["Sq_mm", "Sa_mm", "Ssk", "Sku", "Sdq", "Sdr", "relief_mm", "void_depth_mm", "contact_area_fraction"]
     assert all(measured(data["texture"][key]) and data["texture"][key] for key in wanted)
     assert all(measured(value) for value in data["texture"].values())
     assert data["pattern"]["kind"] in ("repeating", "random", "none")

@@ -228,7 +228,7 @@ BUDGET = Budget((Term("light", 0.05),), contact_u=0.02)
 SURFACE = 0.25 * np.cos(2 * np.pi * np.arange(120) * 0.05 / 3)[:, None] * np.ones(100)
 
 
-def forecast_of(height=SURFACE, coats=DEFAULT_COATS, budget=Budget()):  # noqa: B008 (a frozen record)
+def forecast_of(height=SURFACE, coats=DEFAULT_COATS, budget=Budget()):
     return forecast(height, 0.05, coats, filters=Filters(), budget=budget)
 
 

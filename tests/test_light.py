@@ -1,9 +1,9 @@
 """
 From a photo of the card to camera, light and levels, against scenes whose geometry is known.
 
-The scenes come from tests/scene.py, which projects and shades the other way round (a ray a pixel) and shares no code with
-texscan. Tolerances: what the README states (scale 0.3 %, azimuth 1.5 and elevation 1 degree), tightened to what a
-noise of 0.3 % and a blur of 0.7 px leave.
+The scenes come from tests/scene.py, which projects and shades the other way round (a ray a pixel) and shares no code
+with texscan. Tolerances: what the README states (scale 0.3 %, azimuth 1.5 and elevation 1 degree), tightened to what
+a noise of 0.3 % and a blur of 0.7 px leave.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 The main job on the shipped sample panels, against the truth that an outside renderer was given.
 
 Photos: physically based rendering (mitsuba) with bounced light, gloss, sky, lens, tone curve and JPEG; see
-sample_images/README.md. Tolerances are the project's promises in README: scale 0.3 %, azimuth 1.5 and elevation 1 degree;
-Sq, relief and void depth within 10 % for four views, 20 % for two, 30 % for one.
+sample_images/README.md. Tolerances are the project's promises in README: scale 0.3 %, azimuth 1.5 and elevation 1
+degree; Sq, relief and void depth within 10 % for four views, 20 % for two, 30 % for one.
 """
 
 import functools

@@ -90,8 +90,8 @@ def test_sine_closed_forms():
     # cos(pi p) so Vm(p) = A (sin(pi p) / pi - p cos(pi p)) (derived from ISO 25178-2 definitions)
     z, step = sine()
     found = texture.figures(z, step, FILTERS)
-    volume = lambda p: 0.5 * (math.sin(math.pi * p) / math.pi - p * math.cos(math.pi * p))  # noqa: E731
-    void = lambda p: volume(p) + 0.5 * math.cos(math.pi * p)  # noqa: E731
+    volume = lambda p: 0.5 * (math.sin(math.pi * p) / math.pi - p * math.cos(math.pi * p))
+    void = lambda p: volume(p) + 0.5 * math.cos(math.pi * p)
     expected = {
         "Sa_mm": 1 / math.pi,
         "Sq_mm": 0.5 / math.sqrt(2),

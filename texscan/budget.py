@@ -46,7 +46,9 @@ def budget_of(
     The lights' elevation errors stem from the same uprights in every view, so they are averaged, not reduced.
     """
     lights = [view.light for view in views]
-    elevation = np.mean([elevation_gain_u(light.elevation_deg, math.sqrt(light.covariance[1, 1])) for light in lights])
+    elevation = np.mean(
+        [elevation_gain_u(light.elevation_deg, math.sqrt(light.covariance[1, 1])) for light in lights]
+    )
     ambient = np.mean([AMBIENT_GAIN * light.ambient_share.u for light in lights])
     tone = np.mean([TONE_GAIN * curve.slope_u for curve in tones])
     scale = print_scale_u(printed_bar_mm) if sightings else STATED_SCALE_U

@@ -96,15 +96,21 @@ def score(
     out: Annotated[Path, typer.Option("--out", help="Folder for the result.")] = ...,
     card: Annotated[Path | None, typer.Option(help="Another card (card.json).")] = None,
     ambient: Annotated[Path | None, typer.Option(help="Photo with the torch off, same place and exposure.")] = None,
-    reference: Annotated[Path | None, typer.Option(help="Result folder that shows what sound looks like here.")] = None,
-    mask: Annotated[Path | None, typer.Option(help="PNG, white = leave out, over the first photo or relief.tif.")] = None,
+    reference: Annotated[
+        Path | None, typer.Option(help="Result folder that shows what sound looks like here.")
+    ] = None,
+    mask: Annotated[
+        Path | None, typer.Option(help="PNG, white = leave out, over the first photo or relief.tif.")
+    ] = None,
     coats: Annotated[Path | None, typer.Option(help="Planned coats (TOML).")] = None,
     limits: Annotated[Path | None, typer.Option(help="Limits of the decision (TOML).")] = None,
     existing: Annotated[Existing | None, typer.Option(help="The old coating.")] = None,
     planned: Annotated[Planned | None, typer.Option(help="The new coating.")] = None,
     printed_bar_mm: Annotated[float | None, typer.Option(help="What a ruler says of the card's 100 mm bar.")] = None,
     panel: Annotated[str, typer.Option(help="Name of the panel.")] = "",
-    mm_per_px: Annotated[float | None, typer.Option("--mm-per-px", help="Without a card: scale of the photos.")] = None,
+    mm_per_px: Annotated[
+        float | None, typer.Option("--mm-per-px", help="Without a card: scale of the photos.")
+    ] = None,
     light_azimuth: Annotated[
         list[float] | None, typer.Option(help="Without a card: degrees anticlockwise from right, once a photo.")
     ] = None,

@@ -42,10 +42,10 @@ def no_deck(views: tuple[LitView, ...], grid: Grid) -> NoDeck:
 
     Notes
     -----
-    A border is smooth (brightness changes far less than it usually does on the patch, in every view), meets the edge of
-    the deck that is seen, and has a straight inner edge. A fitting is smooth, much brighter or darker than the patch in
-    every view, and round; what is as odd beside it (its shadow) goes with it. Anything else that is smooth stays in: it
-    may be the worst wear of the panel.
+    A border is smooth (brightness changes far less than it usually does on the patch, in every view), meets the edge
+    of the deck that is seen, and has a straight inner edge. A fitting is smooth, much brighter or darker than the
+    patch in every view, and round; what is as odd beside it (its shadow) goes with it. Anything else that is smooth
+    stays in: it may be the worst wear of the panel.
     """
     views, coarse = _coarser(views, grid)
     change = texture_change(views, coarse, WINDOW_MM)
@@ -136,7 +136,8 @@ def _places(mask: np.ndarray, grid: Grid) -> np.ndarray:
 
 
 def texture_change(views: tuple[LitView, ...], grid: Grid, window_mm: float) -> np.ndarray:
-    """(rows, columns) relative brightness change within BAND_MM, in the view where it is greatest; NaN off the deck."""
+    """(rows, columns) relative brightness change within BAND_MM, in the view where it is greatest; NaN off the "
+    "deck."""
     fine, coarse, window = (value / grid.step_mm for value in (*BAND_MM, window_mm))
     best = np.full(grid.shape, np.nan, np.float32)
     for view in views:

@@ -41,7 +41,8 @@ def read_settings(
     """
     if printed_bar_mm is not None and not BAR_RANGE_MM[0] <= printed_bar_mm <= BAR_RANGE_MM[1]:
         raise SettingsError(
-            f"--printed-bar-mm is {printed_bar_mm:g}; the printed bar is 100 mm, a ruler says between {BAR_RANGE_MM[0]:g} and "
+            f"--printed-bar-mm is {printed_bar_mm:g}; the printed bar is 100 mm, a ruler says between "
+            f"{BAR_RANGE_MM[0]:g} and "
             f"{BAR_RANGE_MM[1]:g}. Measure it again, in mm, or print the card at 100 %."
         )
     filters = Filters()
@@ -87,7 +88,8 @@ def read_reference(folder: Path, filters: Filters) -> zones.Reference:
     sound = condition == SOUND
     if not sound.any() or height.shape != condition.shape:
         raise SettingsError(
-            f"The reference {folder.name} has no sound part to compare with. Score an unworn, unpainted corner and name "
+            f"The reference {folder.name} has no sound part to compare with. Score an unworn, unpainted corner and "
+            "name "
             "its folder."
         )
     return zones.reference_from(height, step, filters, sound)

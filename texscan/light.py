@@ -44,7 +44,8 @@ class CardLight:
     The light and how brightly it falls on white paper across the patch.
 
     ambient : light that is not the lamp's, relative to the lamp's light on level paper at the light's at_mm.
-    flat_field : (6,) coefficients of ln(luminance of lit paper / predicted) in (1, x, y, x^2, x y, y^2), x and y being
+    flat_field : (6,) coefficients of ln(luminance of lit paper / predicted) in (1, x, y, x^2, x y, y^2), x and y
+    being
         relative to at_mm in units of 100 mm.
     """
 
@@ -62,7 +63,8 @@ class CardLight:
         return gain * self.light.irradiance(x_mm, y_mm) / at, gain * self.ambient
 
     def log_gain(self, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarray:
-        """ln(luminance of lit paper / predicted) at places; held at its edge values off the white that was measured."""
+        """ln(luminance of lit paper / predicted) at places; held at its edge values off the white that was "
+        "measured."""
         low_x, high_x, low_y, high_y = self.reach_mm
         x = (np.clip(x_mm, low_x, high_x) - self.light.at_mm[0]) / 100
         y = (np.clip(y_mm, low_y, high_y) - self.light.at_mm[1]) / 100
@@ -102,13 +104,15 @@ def measure_light(
     starts = sorted(starts, key=lambda start: -_shade_match(shade, card, start))[:FITTED_STARTS]
     if not starts:
         raise LightError(
-            f"No shadow of the card's uprights was found in {file}. Fold and stand the uprights, light the panel from one "
+            f"No shadow of the card's uprights was found in {file}. Fold and stand the uprights, light the panel "
+            "from one "
             "side with the torch low, or state --light-azimuth and --light-elevation."
         )
     fits = [fit for start in starts if (fit := _fit(face, card, start)) is not None]
     if not fits:
         raise LightError(
-            f"The shadows in {file} fit no single lamp. Use one torch, hold it still and keep other lights and people's "
+            f"The shadows in {file} fit no single lamp. Use one torch, hold it still and keep other lights and "
+            "people's "
             "shadows off the card."
         )
     light = max(fits, key=lambda fit: _shade_match(shade, card, fit))
@@ -300,7 +304,7 @@ def _fit(face: CardFace, card: Card, start: Light) -> Light | None:
     )
     if distant or len(usable) < 2:
         fixed = 0.0 if distant else light.inverse_distance_per_mm
-        light, nuisance, edge_u = _solve(points, card, light, fixed_distance=fixed)
+        light, nuisance, _edge_u = _solve(points, card, light, fixed_distance=fixed)
     fallen = [u for u in used if u not in usable and _shadow_is_missing(face, illumination, card, light, u)]
     flags = ["light-distant"] if distant else []
     flags += ["one-upright"] if len(usable) < 2 else []
@@ -343,7 +347,8 @@ def _observe(
 
 def _crossings(profiles: np.ndarray, offsets: np.ndarray) -> np.ndarray:
     """
-    (n,) offset where each profile (n, samples), dark to bright, passes half its step; NaN where there is no clear step.
+    (n,) offset where each profile (n, samples), dark to bright, passes half its step; NaN where there is no clear
+    step.
     """
     third = len(offsets) // 3
     dark, bright = np.median(profiles[:, :third], axis=1), np.median(profiles[:, -third:], axis=1)
@@ -366,7 +371,8 @@ def _solve(points: _EdgePoints, card: Card, start: Light, *, fixed_distance: flo
     Lamp and each upright's small errors from edge points.
 
     Unknown: azimuth, elevation, inverse distance; per upright height error and lean (x, y) with their priors.
-    Returns the light with covariance, the uprights' errors in units of their priors (uprights, 3), and the edge noise [mm].
+    Returns the light with covariance, the uprights' errors in units of their priors (uprights, 3), and the edge
+    noise [mm].
     """
     vertices = np.concatenate([u.vertices_mm for u in card.uprights])
     owner = np.concatenate([np.full(len(u.vertices_mm), k) for k, u in enumerate(card.uprights)])
@@ -423,7 +429,8 @@ def _solve(points: _EdgePoints, card: Card, start: Light, *, fixed_distance: flo
 
 
 def _throw(light: Light, vertices: np.ndarray) -> np.ndarray:
-    """Shadows on z = 0; takes inverse distances below zero (a lamp "beyond infinity") so that a fit passes zero freely."""
+    """Shadows on z = 0; takes inverse distances below zero (a lamp "beyond infinity") so that a fit passes zero "
+    "freely."""
     inverse = light.inverse_distance_per_mm
     direction = light.direction
     at = np.array([*light.at_mm, 0.0])
@@ -432,7 +439,8 @@ def _throw(light: Light, vertices: np.ndarray) -> np.ndarray:
 
 
 def _soft(residual: np.ndarray) -> np.ndarray:
-    """Residuals whose squares grow like soft-l1 beyond three sigmas: one stain on the paper must not turn the lamp."""
+    """Residuals whose squares grow like soft-l1 beyond three sigmas: one stain on the paper must not turn the "
+    "lamp."""
     z = (residual / 3.0) ** 2
     return np.sign(residual) * 3.0 * np.sqrt(2 * (np.sqrt(1 + z) - 1))
 
@@ -476,7 +484,8 @@ def _levels(face: CardFace, card: Card, light: Light, file: str, greys) -> CardL
     share = ambient / (1 + ambient)
     if share > NO_TORCH_ABOVE:
         raise LightError(
-            f"In {file} the shadows are {share:.0%} as bright as lit paper: no torch was found. Shade the panel or wait for "
+            f"In {file} the shadows are {share:.0%} as bright as lit paper: no torch was found. Shade the panel or "
+            "wait for "
             "dusk, and light it from one side."
         )
     flags += ["ambient-high"] if share > MUCH_AMBIENT else []
@@ -516,7 +525,8 @@ def _on_lit_greys(face: CardFace, card: Card, light: Light, greys) -> tuple[np.n
     lit = shaded[rows, columns] == 0
     if not lit.any():
         raise LightError(
-            "The card's white is clipped and no grey patch is lit and readable: the light's level cannot be told. Lower the "
+            "The card's white is clipped and no grey patch is lit and readable: the light's level cannot be told. "
+            "Lower the "
             "exposure a little and take the photo again."
         )
     return places[lit], values[lit]

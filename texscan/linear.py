@@ -30,7 +30,11 @@ def srgb_to_linear(values: np.ndarray) -> np.ndarray:
 
 LUMINANCE_WEIGHTS = (0.2126, 0.7152, 0.0722)  # linear sRGB to luminance, IEC 61966-2-1
 CLIPPED_FROM = 0.985  # of full scale in any channel, encoded: above it a phone has begun to compress or clip
-TONE_U = (0.25, 0.06, 0.012)  # how far a phone's curve may stray from sRGB: slope, bend and twist in log-log, from memory
+TONE_U = (
+    0.25,
+    0.06,
+    0.012,
+)  # how far a phone's curve may stray from sRGB: slope, bend and twist in log-log, from memory
 GREY_U = 0.04  # relative standard uncertainty of a printed grey over the paper beside it, from memory
 DARKEST = 2e-3  # of full scale: below it the curve goes on straight
 LEAST_GREYS = 3

@@ -98,7 +98,8 @@ def locate(photo: LinearPhoto, card: Card, *, focal_35mm: float | None = None) -
     Camera pose, focal length and lens distortion from the card's corners.
 
     Markers place the card; its saddles (or, on a card without saddles, the markers' corners) are then refined to
-    sub-pixel places and a pinhole camera with two radial terms is fitted to them, robustly and with weak priors on lens.
+    sub-pixel places and a pinhole camera with two radial terms is fitted to them, robustly and with weak priors on
+    lens.
 
     Parameters
     ----------
@@ -127,7 +128,8 @@ def locate(photo: LinearPhoto, card: Card, *, focal_35mm: float | None = None) -
     good = np.abs(residual).max(axis=1) < 6 * u_px
     if good.sum() < 8:
         raise CardError(
-            f"Only {good.sum()} card corners of {photo.file} fit one flat card, 8 are needed. Lay the card flat, hold the "
+            f"Only {good.sum()} card corners of {photo.file} fit one flat card, 8 are needed. Lay the card flat, "
+            "hold the "
             "phone still and take the photo again."
         )
     rms = float(np.sqrt((residual[good] ** 2).mean()))
@@ -187,22 +189,26 @@ def _require_enough(found: list, card: Card, file: str, *, blurred: bool) -> Non
     needed = min(LEAST_MARKERS, len(card.markers))
     if blurred:
         raise CardError(
-            f"No scale card was found in {file}, and the photo is blurred. Hold the phone with both hands, tap on the card "
+            f"No scale card was found in {file}, and the photo is blurred. Hold the phone with both hands, tap on "
+            "the card "
             "to focus, and take it again."
         )
     if not found:
         raise CardError(
-            f"No scale card was found in {file}. Lay the card beside the texture, whole in the photo and lit by the torch."
+            f"No scale card was found in {file}. Lay the card beside the texture, whole in the photo and lit by "
+            "the torch."
         )
     if len(found) < needed:
         raise CardError(
-            f"Only {len(found)} of {len(card.markers)} card markers are visible in {file}, {needed} are needed. Move back "
+            f"Only {len(found)} of {len(card.markers)} card markers are visible in {file}, {needed} are needed. "
+            "Move back "
             "until the whole card is in the photo, sharp and lit."
         )
     spread = _hull_area([m for m, _ in found]) / _hull_area(card.markers)
     if spread < LEAST_SPREAD:
         raise CardError(
-            f"The visible markers in {file} span only {spread:.0%} of the card, {LEAST_SPREAD:.0%} is needed. Move back "
+            f"The visible markers in {file} span only {spread:.0%} of the card, {LEAST_SPREAD:.0%} is needed. Move "
+            "back "
             "until the whole card is in the photo."
         )
 

@@ -2,8 +2,9 @@
 The frozen records that the steps hand on, and the table of flags.
 
 Conventions (fixed here, used everywhere): mm and degrees; arrays are (rows, columns) with row 0 at the largest y;
-x to the right and y up on the card as printed, z out of the deck towards the camera, z = 0 on the card's face; azimuth
-points from the patch towards the light, anticlockwise from +x; elevation 0 is grazing; NaN means "not measured".
+x to the right and y up on the card as printed, z out of the deck towards the camera, z = 0 on the card's face;
+azimuth points from the patch towards the light, anticlockwise from +x; elevation 0 is grazing; NaN means "not
+measured".
 """
 
 from __future__ import annotations
@@ -157,9 +158,9 @@ class LitView:
     One view on the grid, ready for the height solver.
 
     brightness : (rows, columns) float32, NaN where the photo says nothing (card, uprights, clipped, out of frame).
-        Ambient light subtracted, torch falloff and vignetting divided out: brightness = (torch light from this pixel) /
-        (torch light from lit white paper lying level at the same place). A level matt deck reads rho / rho_paper. Without
-        a card it is scaled so that its median is 1.
+        Ambient light subtracted, torch falloff and vignetting divided out: brightness = (torch light from this
+        pixel) / (torch light from lit white paper lying level at the same place). A level matt deck reads rho /
+        rho_paper. Without a card it is scaled so that its median is 1.
     shaded_by_card : (rows, columns) bool, True inside shadows that the card or its uprights throw on the deck
         (brightness is NaN there too).
     blur_mm : standard deviation of the photo's total blur on the grid, told from the card's edges; NaN if unknown.
@@ -176,10 +177,11 @@ class Relief:
     """
     A height map and what is known of its errors.
 
-    height_mm : (rows, columns) float32 in the card frame's z direction, its level arbitrary up to `top plane`; NaN = not
+    height_mm : (rows, columns) float32 in the card frame's z direction, its level arbitrary up to `top plane`; NaN =
+    not
         measured.
-    gain_u : relative standard uncertainty of all heights together that comes from the solver (not from light or scale).
-    contact_u : absolute standard uncertainty of the contact-area fraction that comes from the solver.
+    gain_u : relative standard uncertainty of all heights together that comes from the solver (not from light or
+    scale). contact_u : absolute standard uncertainty of the contact-area fraction that comes from the solver.
     shading_over_shadow : size that shading alone gives over the size that shadows give; None if one is missing.
     """
 
@@ -342,7 +344,8 @@ FLAGS: dict[str, str] = {
     "coating-not-stated": "Existing and planned coatings were not stated; the decision rests on texture alone.",
     "no-card": "No scale card in the photo: scale and light are the user's word, intervals are wider.",
     "light-from-user": "The light's direction is the user's word, not measured from shadows.",
-    "card-clipped": "The card's white is clipped; light levels rest on the grey patches and the lamp's place is less certain.",
+    "card-clipped": "The card's white is clipped; light levels rest on the grey patches and the lamp's place is "
+    "less certain.",
     "tone-curve-unmeasured": "No grey patches were readable; the photo's tone curve was taken as sRGB.",
     "upright-left-out": "An upright disagreed with the others (fallen or leaning) and was left out.",
     "one-upright": "The light rests on one upright; a near torch may be misplaced.",
@@ -361,13 +364,16 @@ FLAGS: dict[str, str] = {
     "shading-and-shadow-disagree": "Shading and shadow geometry disagree about the size of the relief.",
     "no-shadows-on-deck": "The relief throws no shadows that could confirm its size.",
     "nearly-smooth": "The panel is nearly smooth; there is little relief to measure.",
-    "smooth-border": "A smooth part with a straight edge was taken for a border and left out; if it is worn deck, use a mask.",
+    "smooth-border": "A smooth part with a straight edge was taken for a border and left out; if it is worn deck, "
+    "use a mask.",
     "fitting": "A smooth round part of other paint was taken for a fitting and left out; if it is deck, use a mask.",
     "coarse-sampling": "The photo resolves less than the S-filter asks for.",
     "core-undefined": "The core roughness (Sk family) is not defined on flat land and is left out.",
-    "correlation-undefined": "The correlation does not fall off in every direction; Sal, Str or the sole's contact is left out.",
+    "correlation-undefined": "The correlation does not fall off in every direction; Sal, Str or the sole's contact "
+    "is left out.",
     "slope-undefined": "No four measured neighbours; the slopes Sdq and Sdr are left out.",
-    "worn-and-filled": "Peaks are worn and valleys are filled in the same place; the larger loss of void names the zone.",
+    "worn-and-filled": "Peaks are worn and valleys are filled in the same place; the larger loss of void names the "
+    "zone.",
     "cause-unsure": "The loss is clear, its cause (worn or filled) is not.",
     "judged-by-limits": "No sound part to compare with; the condition rests on general limits of relief.",
     "near-sound-limit": "The relief lies between what is surely sound and what is surely not.",

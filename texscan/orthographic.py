@@ -25,8 +25,8 @@ def without_parallax(height_mm: np.ndarray, grid, eye_mm: np.ndarray, level_mm: 
 
     Notes
     -----
-    A point at height z appears on the plane at p + (p - eye) (z - level) / (eye_z - z): what stands above the plane is
-    pushed away from the camera's foot.
+    A point at height z appears on the plane at p + (p - eye) (z - level) / (eye_z - z): what stands above the plane
+    is pushed away from the camera's foot.
     """
     known = np.isfinite(height_mm)
     filled = np.where(known, height_mm, level_mm).astype(np.float32)
@@ -37,5 +37,7 @@ def without_parallax(height_mm: np.ndarray, grid, eye_mm: np.ndarray, level_mm: 
         column = (x + (x - np.float32(eye_mm[0])) * factor - np.float32(grid.x0_mm)) / np.float32(grid.step_mm)
         row = (np.float32(grid.y1_mm) - y - (y - np.float32(eye_mm[1])) * factor) / np.float32(grid.step_mm)
         z = cv2.remap(filled, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    seen = cv2.remap(known.astype(np.float32), column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    seen = cv2.remap(
+        known.astype(np.float32), column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
+    )
     return np.where(seen > 0.999, z, np.nan).astype(np.float32)

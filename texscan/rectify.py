@@ -9,9 +9,9 @@ import numpy as np
 
 from texscan.card import CARD_THICKNESS_MM, Card
 from texscan.errors import CardError
-from texscan.shadow import face_outlines, shadow_outlines
 from texscan.locate import Camera, Sighting
 from texscan.model import Grid, Light, LinearPhoto
+from texscan.shadow import face_outlines, shadow_outlines
 
 FINEST_STEP_MM, COARSEST_STEP_MM = 0.10, 0.15  # a phone at 40 cm resolves 0.1 to 0.15 mm; finer serves no figure
 ENCLOSED_SHARE = 0.25  # of the card's bounding box: a card with this much deck in it (an L, a U) brackets the patch
@@ -37,7 +37,11 @@ def common_grid(sightings: tuple[Sighting, ...], card: Card) -> Grid:
     low, high = low - margin, high + margin
     middle = card.outline_mm.mean(axis=0)
     finest = max(s.camera.mm_per_px(*middle) for s in sightings)
-    step = max(FINEST_STEP_MM, finest) if finest > COARSEST_STEP_MM else np.clip(finest, FINEST_STEP_MM, COARSEST_STEP_MM)
+    step = (
+        max(FINEST_STEP_MM, finest)
+        if finest > COARSEST_STEP_MM
+        else np.clip(finest, FINEST_STEP_MM, COARSEST_STEP_MM)
+    )
     step = float(np.round(step / 0.005) * 0.005)
     coarse = 2.0
     x, y = np.arange(low[0], high[0] + coarse, coarse), np.arange(high[1], low[1] - coarse, -coarse)
@@ -46,7 +50,9 @@ def common_grid(sightings: tuple[Sighting, ...], card: Card) -> Grid:
         seen &= in_photo(sighting, x, y)
     rows, columns = np.flatnonzero(seen.any(axis=1)), np.flatnonzero(seen.any(axis=0))
     if not len(rows) or not len(columns):
-        raise CardError("The photos of the set show no common part of the deck. Photograph one patch from the same place.")
+        raise CardError(
+            "The photos of the set show no common part of the deck. Photograph one patch from the same place."
+        )
     left, right, top, bottom = x[columns[0]], x[columns[-1]], y[rows[0]], y[rows[-1]]
     step = max(step, float(np.sqrt((right - left) * (top - bottom) / LARGEST_GRID_PX)))
     return Grid(float(left), float(top), step, int((top - bottom) / step) + 1, int((right - left) / step) + 1)
@@ -221,7 +227,8 @@ def card_face(photo: LinearPhoto, camera: Camera, card: Card) -> CardFace:
 
 
 def artwork_on(card: Card, grid: Grid) -> np.ndarray:
-    """(rows, columns) float32 printed reflectance at the grid's places, averaged over a grid step; 1 off the artwork."""
+    """(rows, columns) float32 printed reflectance at the grid's places, averaged over a grid step; 1 off the "
+    "artwork."""
     scale = card.artwork_px_per_mm
     blur = cv2.GaussianBlur(card.artwork, (0, 0), max(0.3, 0.3 * grid.step_mm * scale))
     column = ((grid.x_mm - card.artwork_left_mm) * scale - 0.5).astype(np.float32)

@@ -13,7 +13,8 @@ LEAST_AGREEMENT = 0.08  # correlation of activity below which two photos show di
 
 
 def activity(view: LitView, grid: Grid) -> np.ndarray:
-    """(rows, columns) float32: how much the brightness changes over FINE_MM, over its local mean; NaN off the deck."""
+    """(rows, columns) float32: how much the brightness changes over FINE_MM, over its local mean; NaN off the "
+    "deck."""
     known = np.isfinite(view.brightness)
     picture = np.where(known, view.brightness, 0).astype(np.float32)
     fine = cv2.GaussianBlur(picture, (0, 0), FINE_MM / grid.step_mm)

@@ -18,14 +18,12 @@ from texscan.limits import Limits, zone_limits
 from texscan.linear import to_linear
 from texscan.locate import Sighting, locate
 from texscan.model import (
-    COVERAGE_FACTOR,
     Budget,
     Coat,
     Filters,
     Forecast,
     Grid,
     LinearPhoto,
-    LitView,
     Measured,
     Pattern,
     Photo,
@@ -166,7 +164,8 @@ def score_heights(height_mm: np.ndarray, step_mm: float, settings: Settings, *, 
     """
     if np.isfinite(height_mm).sum() < texture.LEAST_PIXELS:
         raise ReliefError(
-            f"The height map has {int(np.isfinite(height_mm).sum())} measured pixels, at least {texture.LEAST_PIXELS} are "
+            f"The height map has {int(np.isfinite(height_mm).sum())} measured pixels, at least "
+            f"{texture.LEAST_PIXELS} are "
             "needed. Export a larger part of the patch."
         )
     rows, columns = height_mm.shape

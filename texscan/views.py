@@ -91,7 +91,8 @@ def ready_view(
     blur_mm = card_blur_mm(face)
     if blur_mm > BLURRED_MM:
         raise PhotoError(
-            f"{photo.file} is blurred by {blur_mm:.2f} mm, at most {BLURRED_MM} mm is usable. Hold the phone with both "
+            f"{photo.file} is blurred by {blur_mm:.2f} mm, at most {BLURRED_MM} mm is usable. Hold the phone with "
+            "both "
             "hands, tap on the card to focus, and take the photo again."
         )
     flags += ["photo-soft"] if blur_mm > SOFT_MM else []
@@ -118,7 +119,8 @@ def _pose_flags(sighting: Sighting) -> list[str]:
     tilt = sighting.camera.tilt_deg
     if tilt > LARGEST_TILT_DEG:
         raise PhotoError(
-            f"The camera was tilted by {tilt:.0f} degrees, at most {LARGEST_TILT_DEG:.0f} is usable. Hold the phone above "
+            f"The camera was tilted by {tilt:.0f} degrees, at most {LARGEST_TILT_DEG:.0f} is usable. Hold the "
+            "phone above "
             "the patch, looking straight down."
         )
     flags = ["camera-tilted"] if tilt > TILT_FLAG_DEG else []
@@ -127,8 +129,8 @@ def _pose_flags(sighting: Sighting) -> list[str]:
 
 def grey_readings(face: CardFace, card: Card) -> GreyReadings:
     """
-    What the grey patches read, and the paper around each (or, where the paper is clipped or a shadow's edge crosses it,
-    the lightest patch near by that is not).
+    What the grey patches read, and the paper around each (or, where the paper is clipped or a shadow's edge crosses
+    it, the lightest patch near by that is not).
     """
     grid = face.grid
     every_patch = filled(grid, [patch.polygon_mm for patch in card.patches])
@@ -173,8 +175,8 @@ def card_blur_mm(face: CardFace) -> float:
     """
     Standard deviation of the photo's total blur [mm], from the printed edges; NaN where none is seen.
 
-    The energy of the picture's gradient along printed edges falls as 1 / blur: it is compared with that of the artwork
-    blurred by known amounts.
+    The energy of the picture's gradient along printed edges falls as 1 / blur: it is compared with that of the
+    artwork blurred by known amounts.
     """
     grid = face.grid
     light = _local_light(face)
@@ -245,14 +247,16 @@ def _exposure_flags(file: str, brightness, clipped, deck: np.ndarray, found: Car
     share = float(clipped[deck].mean())
     if share > CLIPPED_REFUSED:
         raise PhotoError(
-            f"{share:.0%} of the deck in {file} is clipped to white, at most {CLIPPED_REFUSED:.0%} is usable. Lower the "
+            f"{share:.0%} of the deck in {file} is clipped to white, at most {CLIPPED_REFUSED:.0%} is usable. "
+            "Lower the "
             "exposure or move the torch back."
         )
     paper = math.exp(found.flat_field[0])
     lit = float(np.quantile(brightness[deck], 0.7)) * paper
     if lit < DARKEST_DECK:
         raise PhotoError(
-            f"The deck in {file} is too dark: {lit:.2%} of full scale where it is lit, {DARKEST_DECK:.1%} is needed. Bring "
+            f"The deck in {file} is too dark: {lit:.2%} of full scale where it is lit, {DARKEST_DECK:.1%} is "
+            "needed. Bring "
             "the torch nearer or raise the exposure."
         )
     return ["deck-clipped"] if share > CLIPPED_LEFT_OUT else []
@@ -280,7 +284,8 @@ def stated_views(
     if len(shapes) > 1:
         sizes = ", ".join(f"{columns} x {rows}" for rows, columns in sorted(shapes))
         raise PhotoError(
-            f"Photos without a card must be taken from one fixed place and have one size; found {sizes}. Use a tripod, or "
+            f"Photos without a card must be taken from one fixed place and have one size; found {sizes}. Use a "
+            "tripod, or "
             "lay the card beside the patch."
         )
     factor = max(1.0, NO_CARD_FINEST_STEP_MM / mm_per_px)
@@ -291,7 +296,8 @@ def stated_views(
     for photo, (azimuth, elevation) in zip(photos, lights, strict=True):
         if not 2.0 <= elevation <= 60.0:
             raise LightError(
-                f"The light of {photo.file} is stated {elevation:g} degrees above the panel; 2 to 60 is usable. Check "
+                f"The light of {photo.file} is stated {elevation:g} degrees above the panel; 2 to 60 is usable. "
+                "Check "
                 "--light-elevation, or light the panel lower."
             )
         covariance = np.diag([NO_CARD_AZIMUTH_U_DEG**2, NO_CARD_ELEVATION_U_DEG**2, 0.0])
