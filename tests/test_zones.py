@@ -148,6 +148,11 @@ def test_a_named_reference_comes_before_the_patch():
     assert found.reference_figures == named.figures
 
 
+def test_a_smooth_reference_is_refused():
+    with pytest.raises(ReliefError, match="of relief, so nothing can be compared"):
+        zones.reference_from(np.zeros(SHAPE, np.float32), STEP_MM, FILTERS)
+
+
 def test_worn_and_filled_in_one_patch():
     z = lozenge()
     left, right = np.clip(0.5 + (40 - X_MM) / 4, 0, 1), np.clip(0.5 + (X_MM - 100) / 4, 0, 1)

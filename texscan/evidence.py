@@ -278,8 +278,8 @@ def _models(sound_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     for ripple in RIPPLES_MM:
         if ripple > MOST_RIPPLE * (sound_mm[0] - sound_mm[-1]):
             continue
-        curves += [_cut(sound_mm, *pair, ripple) for pair in whole]
-        cut = [_cut(sound_mm, *pair, ripple) for pair in lost]
+        curves += [_cut(sound_mm, wear, fill, ripple) for wear, fill in whole]
+        cut = [_cut(sound_mm, wear, fill, ripple) for wear, fill in lost]
         curves += [_mixed(sound_mm, curve, share) for share in MIXED_SHARES for curve in cut]
         losses += [whole] + [lost] * len(MIXED_SHARES)
         shares += [np.zeros(len(whole)), np.repeat(MIXED_SHARES, len(lost))]

@@ -132,8 +132,8 @@ def _averaged(z: np.ndarray, step_mm: float) -> tuple[np.ndarray, float]:
 
 def _peaks(correlation: np.ndarray, step_mm: float) -> tuple[np.ndarray, np.ndarray]:
     """Lags (k, 2) as (x, y) [mm] and heights (k,) of the local peaks in the upper half plane, the centre left out."""
-    filled = np.where(np.isfinite(correlation), correlation, -1.0).astype(np.float32)
-    filled = cv2.GaussianBlur(filled, (0, 0), 1.0)
+    known = np.where(np.isfinite(correlation), correlation, -1.0).astype(np.float32)
+    filled = np.asarray(cv2.GaussianBlur(known, (0, 0), 1.0), np.float32)
     reach = max(3, 2 * round(0.4 * SHORTEST_PITCH_MM / step_mm) + 1)
     highest = ndimage.maximum_filter(filled, size=reach, mode="constant", cval=-1.0)
     inner = np.zeros_like(filled, bool)

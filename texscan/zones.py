@@ -39,6 +39,7 @@ LEAST_INNER_SHARE = 0.3  # of the zone's area; narrower zones are read whole
 BOTH_SHARE = 0.10  # of the sound void depth taken by each: worn and filled in the same place
 # The ripple of a measured map widens its relief: by 5 to 20 % on four rendered samples of 0.30 to 0.35 mm.
 RIPPLE_WIDENING = 1.06
+LEAST_REFERENCE_MM = 0.10  # relief of a reference; less is ripple of the measurement
 LEAST_LEFT_OUT = 0.02  # share of the measured area in windows that are measured too thinly
 UNSURE_SHARE = 0.75  # of the probability of "worn or filled" that the named cause holds at least
 FIGURE_KEYS = ("relief_mm", "void_depth_mm", "contact_area_fraction")
@@ -65,10 +66,19 @@ class Reference:
 def reference_from(
     height_mm: np.ndarray, step_mm: float, filters: Filters, use: np.ndarray | None = None
 ) -> Reference:
-    """What sound looks like, from a height map [mm]: pixels `use`, such as its sound zone, or all measured ones."""
+    """
+    What sound looks like, from a height map [mm]: pixels `use`, such as its sound zone, or all measured ones.
+
+    Raises ReliefError where there is next to no relief to compare with.
+    """
     keep = np.isfinite(height_mm) if use is None else np.isfinite(height_mm) & use
     level = np.where(keep, _levelled(height_mm, step_mm, filters), np.nan)
     found = evidence.windows(level, step_mm, filters.contact_depth_mm)
+    if not found.usable.any() or np.nanmedian(found.relief_mm) < LEAST_REFERENCE_MM:
+        raise ReliefError(
+            f"The reference shows less than {LEAST_REFERENCE_MM:g} mm of relief, so nothing can be compared with it. "
+            "Name a result of an unworn, unpainted corner of the same texture."
+        )
     figures = measured_heights(
         np.where(keep, filtered(height_mm, step_mm, filters), np.nan), step_mm, filters, Budget()
     )
@@ -128,7 +138,7 @@ def find(
     inside = _condition(probability, found.tile_px, np.isfinite(z), step)
     if source == "patch" and not np.isin(inside, (WORN, FILLED)).any():
         source = "limits"  # no contrast: that the whole patch is sound rests on the limits
-    sound = _sound_figures(z, inside, step, filters) if source != "named" else reference.figures
+    sound = _sound_figures(z, inside, step, filters) if reference is None else reference.figures
     zones = _zones(z, inside, part, filters=filters, budget=budget, windows=(seen, probability, found.tile_px))
     shares = {name: float((inside == value).sum() / (inside > 0).sum()) for value, name in CONDITION_NAMES.items()}
     condition = np.zeros(grid.shape, np.uint8)
@@ -211,12 +221,13 @@ def _zones(
             inside = np.where(part, inner[box], np.nan)
             if _area_mm2(inside, step) < max(LEAST_INNER_SHARE * area, outlines.LEAST_ZONE_MM2 / 2):
                 inside = whole
-            figures = measured_heights(inside, step, filters, budget)
+            read = measured_heights(inside, step, filters, budget)
             own = _void_depth(inside, step, filters)
             ratio = None if sound is None or own is None or value == SOUND else _ratio(own, sound)
             confidence, flags = _confidence(parts == number, value, windows)
-            figures = [figures[key] for key in FIGURE_KEYS]
-            zones.append(Zone(name, outlines.outline(part, box, grid), area, *figures, confidence, ratio, flags))
+            relief, void, contact = (read[key] for key in FIGURE_KEYS)
+            outline = outlines.outline(part, box, grid)
+            zones.append(Zone(name, outline, area, relief, void, contact, confidence, ratio, flags))
     return tuple(sorted(zones, key=lambda zone: -zone.area_mm2))
 
 
