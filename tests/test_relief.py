@@ -196,6 +196,9 @@ def test_refusals_say_what_was_found_and_what_to_do():
     dark = LitView(np.zeros(grid.shape, np.float32), lamp(0, 25, 500), blank > 0)
     with pytest.raises(ReliefError, match="View 1 shows no lit deck"):
         solve((dark,), grid, paper_reflectance=0.8)
+    lit = replace(dark, brightness=np.ones(grid.shape, np.float32))
+    with pytest.raises(ReliefError, match="View 2 shows no lit deck"):
+        solve((lit, replace(dark, brightness=blank)), grid, paper_reflectance=0.8)
     with pytest.raises(ValueError, match="does not lie on a grid"):
         solve((replace(dark, brightness=np.ones((3, 3), np.float32)),), grid, paper_reflectance=0.8)
 

@@ -168,12 +168,11 @@ def main() -> None:
             writer.writerows({k: f"{v:.5g}" if isinstance(v, float) else v for k, v in row.items()} for row in rows)
     if args.verbose:
         for row in rows:
-            print(
-                f"{row['deck']} {row['pattern'][:4]} {row['condition']:6} h{row['height']:.2f} fl{row['flank']:.0f} "
-                f"al{row['albedo']:.2f} a{row['alpha']:.2f} e{row['elevation']:.0f} "
-                f"{row['method'][:6]} {row['views']:2} r {row['r']:.3f} Sq {row['Sq_mm']:+4.0f} rel {row['relief_mm']:+4.0f} "
-                f"void {row['void_depth_mm']:+4.0f} con {row['contact']:+.3f} ratio {row['ratio'] or 0:.2f} told {row['told']:.2f}"
+            about = "{deck} {pattern:8} {condition:6} albedo {albedo:.2f} roughness {alpha:.2f} {method:6} {views:2}"
+            found = (
+                " r {r:.3f} Sq {Sq_mm:+.0f} relief {relief_mm:+.0f} void {void_depth_mm:+.0f} contact {contact:+.3f}"
             )
+            print((about + found).format(**row))
     print(table(rows))
 
 

@@ -20,12 +20,12 @@ TOP_SHARE = 0.02  # of the area that stands above the top plane
 PAPER_REFLECTANCE = 0.8  # of plain printing paper, where the card does not say; common practice, no source
 ALBEDO_WITHOUT_CARD = 0.6  # of a deck's paint, where there is no paper to compare with
 LEAST_MEASURED = 2000  # pixels: below this no texture figure means anything
-LEAST_LIT_SHARE = 0.2  # of a view's measured pixels
 GAP_MM = 2.0  # a shadow gap is filled this far from lit deck; farther in, nothing is known [mm]
 SPECK_MM = 0.5  # unmeasured specks are filled this far from measured deck [mm]
 SAME_SIDE_DEG = 30.0  # two lights closer in azimuth than this tell much the same
 OPPOSED_DEG = 135.0  # two lights farther apart than this are opposed, nearer they are square
-DISAGREE = 0.25  # shading and shadows disagree when their sizes differ by more than this
+# Size by shading alone over size by shadows: steep flanks hold it under 1. 96 of 100 calibration decks lie within.
+AGREE = (0.40, 1.10)
 FEWEST_RUNS = 200  # fewer shadow runs confirm no size
 SMOOTH_MM = 0.03  # relief (2 to 98 %) below this is nearly smooth [mm]
 
@@ -152,7 +152,8 @@ def _checked(views: tuple[LitView, ...], grid: Grid) -> tuple[LitView, ...]:
             "Move closer, or uncover more of the deck inside the card."
         )
     for number, view in enumerate(views, start=1):
-        if not np.nanmedian(view.brightness) > 0:
+        seen = view.brightness[np.isfinite(view.brightness)]
+        if seen.size == 0 or not np.median(seen) > 0:
             raise ReliefError(f"View {number} shows no lit deck. Check that the torch reaches the patch.")
     return views
 
@@ -247,7 +248,7 @@ def _flags(views: tuple[LitView, ...], height: np.ndarray, ratio: float | None) 
         flags.append("same-light")
     if ratio is None and len(views) > 1:
         flags.append("no-shadows-on-deck")
-    if ratio is not None and abs(ratio - 1) > DISAGREE:
+    if ratio is not None and not AGREE[0] <= ratio <= AGREE[1]:
         flags.append("shading-and-shadow-disagree")
     if np.nanquantile(height, 0.98) - np.nanquantile(height, 0.02) < SMOOTH_MM:
         flags.append("nearly-smooth")
