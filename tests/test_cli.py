@@ -225,6 +225,8 @@ def test_old_photos_without_a_card_are_scored_with_a_flag_and_the_right_sign(tmp
     height = tifffile.imread(tmp_path / "out" / "relief.tif")
     x, y = np.meshgrid((np.arange(600) - 299.5) * 0.1, (299.5 - np.arange(600)) * 0.1)
     places = np.random.default_rng(1).uniform(-26, 26, (60, 2))
-    true = sum(0.5 * np.exp(-((x - a) ** 2 + (y - b) ** 2) / 4.5) for a, b in places)
-    known = np.isfinite(height)
-    assert np.corrcoef(height[known], true[known])[0, 1] > 0.8
+    true = sum(-0.5 * (x - a) / 2.25 * np.exp(-((x - a) ** 2 + (y - b) ** 2) / 4.5) for a, b in places)
+    slope = np.gradient(height, 0.1, axis=1)  # along the lights, where two opposed ones tell the slope
+    known = np.isfinite(slope)
+    assert np.corrcoef(slope[known], true[known])[0, 1] > 0.8
+    assert np.polyfit(true[known], slope[known], 1)[0] == pytest.approx(1.0, abs=0.35)
