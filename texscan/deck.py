@@ -51,7 +51,8 @@ def no_deck(views: tuple[LitView, ...], grid: Grid) -> NoDeck:
     change = texture_change(views, coarse, WINDOW_MM)
     if not np.isfinite(change).any():
         return NoDeck(np.zeros(grid.shape, bool), ())
-    border, fitting = _borders(change, coarse), _fittings(views, coarse)
+    framed = np.pad(change, 1, constant_values=np.nan)  # the grid's own edge is an edge of the deck that is seen
+    border, fitting = _borders(framed, coarse)[1:-1, 1:-1], _fittings(views, coarse)
     flags = [name for name, mask in (("smooth-border", border), ("fitting", fitting)) if mask.any()]
     mask = cv2.resize((border | fitting).astype(np.uint8), grid.shape[::-1], interpolation=cv2.INTER_NEAREST)
     return NoDeck(mask.astype(bool), tuple(flags))
