@@ -74,7 +74,7 @@ def _borders(change: np.ndarray, grid: Grid) -> np.ndarray:
     usual = float(np.quantile(change[deck], 0.7))
     smooth = _opened(deck & (change < min(SMOOTH_SHARE * usual, SMOOTH_MOST)), OPENED_MM, grid)
     outside = cv2.dilate((~deck).astype(np.uint8), _disk(GROWN_MM, grid)).astype(bool)
-    found = np.zeros(grid.shape, np.uint8)
+    found = np.zeros(change.shape, np.uint8)
     for part, area_mm2 in _parts(smooth, grid):
         ring = _ring(part)
         inner = _places(ring & ~outside, grid)
