@@ -156,3 +156,31 @@ def test_the_default_tips_run_from_bristle_to_flat_disc():
     assert tuple(r.radius_mm for r in found) == RADII_MM
     assert found[0].fraction.value == 1.0  # smaller than a step: all that the map can show
     assert found[-1].gap_mm.value == max(r.gap_mm.value for r in found)
+
+
+def test_a_map_too_large_to_read_whole_is_read_on_tiles_with_the_answer_of_the_whole():
+    # The slow obvious version: the closing of the whole map by scipy.ndimage, judged away from the hole.
+    rng = np.random.default_rng(8)
+    step, radius = 0.1, 1.0
+    height = (1.2 * ndimage.gaussian_filter(rng.normal(0, 1, (700, 650)), 3)).astype(np.float32)
+    height[300:340, 100:500] = np.nan
+    found = reach(height, step, (radius,), budget=EXACT)[0]
+    offsets = np.arange(-10, 11) * step
+    squared = offsets[:, None] ** 2 + offsets[None, :] ** 2
+    cap = np.where(squared <= radius**2, np.sqrt(np.maximum(radius**2 - squared, 0)) - radius, -1e6)
+    part = height[:300, :300]  # a fifth of the map is enough to compare with, and is quick
+    gap = ndimage.grey_closing(part, structure=cap, mode="reflect") - part
+    assert np.ptp(part) < radius
+    assert found.gap_mm.low < found.gap_mm.value < found.gap_mm.high  # the choice of tiles is in the interval
+    assert found.gap_mm.value == pytest.approx(gap[20:-20, 20:-20].mean(), rel=0.06)  # scatter between parts
+
+
+def test_holes_shift_no_figure_of_what_is_left():
+    # A law: what is measured away from a hole is read the same with and without it.
+    rng = np.random.default_rng(9)
+    height = ndimage.gaussian_filter(rng.normal(0, 1, (120, 160)), 2).astype(np.float32)
+    holed = height.copy()
+    holed[:, :40] = np.nan
+    full = reach(height[:, 40:], 0.1, (0.3,), budget=EXACT)[0]
+    part = reach(holed, 0.1, (0.3,), budget=EXACT)[0]
+    assert part.gap_mm.value == pytest.approx(full.gap_mm.value, rel=0.05)  # a strip of 3 pixels fewer

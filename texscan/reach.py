@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 
+import cv2
 import numpy as np
 
 from texscan.curve import TOP_RATIO, levels_at
@@ -71,7 +72,10 @@ def reach(
     gains = (1.0,) if spread == 0 else (1.0, max(1 - spread, LEAST_GAIN), 1 + spread)
     results = []
     for radius in radii:
-        readings = [_reading(height * np.float32(gain), step_mm, radius, touch_mm) for gain in gains]
+        if radius is None:
+            readings = _flat_readings(height, step_mm, gains, touch_mm)
+        else:
+            readings = _ball_readings(height, step_mm, radius, gains=gains, touch_mm=touch_mm)
         fraction, gap = (_measured([reading[i] for reading in readings]) for i in (0, 1))
         results.append(Reach(radius, Measured(fraction.value, fraction.low, min(fraction.high, 1.0)), gap))
     return tuple(results)
@@ -96,73 +100,102 @@ def closing(height_mm: np.ndarray, step_mm: float, radius_mm: float) -> np.ndarr
     areal ball closing of ISO 16610-81 (number from memory).
     """
     height = np.asarray(height_mm, np.float32)
-    cap = _cap(height, step_mm, radius_mm)
-    margin = max((max(abs(r), abs(c)) for r, c, _ in cap), default=0)
-    padded = np.pad(height, margin, mode="symmetric") if margin else height
-    missing = ~np.isfinite(padded)
-    centres = _highest(np.where(missing, -np.inf, padded), cap)
+    cap = _cap(_half_width_mm(_span(height), radius_mm), step_mm, radius_mm)
+    return _closed(np.pad(height, 2 * (len(cap) - 1), mode="symmetric"), cap)
+
+
+def _closed(height: np.ndarray, cap: list[np.ndarray]) -> np.ndarray:
+    """Closing of what lies more than twice the ball's reach inside the array."""
+    centres = _highest(np.where(np.isfinite(height), height, -np.inf), cap)
     centres[np.isneginf(centres)] = np.inf  # no ball can be placed there, so it lifts nothing
-    closed = -_highest(-centres, cap)
-    closed = np.maximum(closed, padded)
-    closed[missing] = np.nan
-    return closed[margin : margin + height.shape[0], margin : margin + height.shape[1]]
+    return np.maximum(-_highest(-centres, cap), _without_edge(height, 2 * (len(cap) - 1)))
 
 
-def _cap(height: np.ndarray, step_mm: float, radius_mm: float) -> list[tuple[int, int, float]]:
-    """Offsets (rows, columns, -sag) of the ball that can matter within the relief of the map."""
-    span = float(np.nanmax(height) - np.nanmin(height))
-    half_mm = _half_width_mm(span, radius_mm)
-    n = int(half_mm / step_mm)
-    cap = []
-    for row in range(-n, n + 1):
-        for column in range(-n, n + 1):
-            squared = (row * row + column * column) * step_mm**2
-            if squared <= half_mm**2:
-                cap.append((row, column, math.sqrt(radius_mm**2 - squared) - radius_mm))
-    return cap
+def _without_edge(array: np.ndarray, width: int) -> np.ndarray:
+    return array[width : array.shape[0] - width, width : array.shape[1] - width]
+
+
+def _cap(half_mm: float, step_mm: float, radius_mm: float) -> list[np.ndarray]:
+    """-sag of the ball for each row offset from 0 on, over the column offsets from 0 on, out to the half-width."""
+    rows = np.arange(int(half_mm / step_mm) + 1) * step_mm
+    squared = rows[:, None] ** 2 + rows[None, :] ** 2
+    drops = np.sqrt(np.maximum(radius_mm**2 - squared, 0)) - radius_mm
+    return [drop[near].astype(np.float32) for drop, near in zip(drops, squared <= half_mm**2, strict=True)]
+
+
+def _span(height: np.ndarray) -> float:
+    return float(np.nanmax(height) - np.nanmin(height))
 
 
 def _half_width_mm(span_mm: float, radius_mm: float) -> float:
+    """How far from its lowest point a ball can touch a surface of this span."""
     depth = min(span_mm, radius_mm)
     return math.sqrt(max(2 * radius_mm * depth - depth**2, 0.0))
 
 
-def _highest(height: np.ndarray, cap: list[tuple[int, int, float]]) -> np.ndarray:
-    """Dilation: highest of the shifted copies, each lowered by the ball's sag; outside the array counts as -inf."""
-    rows, columns = height.shape
-    result = np.full_like(height, -np.inf)
+def _highest(height: np.ndarray, cap: list[np.ndarray]) -> np.ndarray:
+    """
+    Dilation: highest of the shifted copies, each lowered by the ball's sag. Smaller than the array by the ball's
+    reach on each side.
+
+    The cap is the same on all four sides, so the higher of two mirrored neighbours is taken before it is lowered.
+    """
+    n = len(cap) - 1
+    rows, columns = (size - 2 * n for size in height.shape)
+    result = np.full((rows, columns), -np.inf, np.float32)
     for start in range(0, rows, ROWS_AT_ONCE):
         stop = min(start + ROWS_AT_ONCE, rows)
-        block = result[start:stop]
-        for row, column, drop in cap:
-            top, bottom = max(start + row, 0), min(stop + row, rows)
-            left, right = max(column, 0), min(columns + column, columns)
-            if top >= bottom or left >= right:
-                continue
-            target = block[top - row - start : bottom - row - start, left - column : right - column]
-            np.maximum(target, height[top:bottom, left:right] + np.float32(drop), out=target)
+        block, pair = result[start:stop], np.empty((stop - start, columns), np.float32)
+        for row, drops in enumerate(cap):
+            above, below = (height[start + n + shift : stop + n + shift] for shift in (-row, row))
+            higher = np.maximum(above, below)
+            for column, drop in enumerate(drops):
+                left, right = (higher[:, n + shift : n + shift + columns] for shift in (-column, column))
+                np.maximum(left, right, out=pair)
+                np.add(pair, drop, out=pair)
+                np.maximum(block, pair, out=block)
     return result
 
 
-def _reading(
-    height: np.ndarray, step_mm: float, radius_mm: float | None, touch_mm: float
-) -> tuple[tuple[float, float], tuple[float, float]]:
-    """(value, standard uncertainty from the choice of tiles) of the touched share and of the mean gap."""
-    if radius_mm is None:
-        gap = np.maximum(_top_plane(height) - height, 0)
-        sums = [_sums(height, gap, step_mm, touch_mm, np.isfinite(height))]
-        chosen_all = True
-    else:
-        span = float(np.nanmax(height) - np.nanmin(height))
-        half_mm = _half_width_mm(span, radius_mm)
-        factor = _working_factor(height.size, half_mm / step_mm)
-        tiles, chosen_all = _tiles(height.shape, step_mm, half_mm, factor)
-        sums = [_tile_sums(height, step_mm, radius_mm, touch_mm, tile=tile, factor=factor) for tile in tiles]
-    area, touched, count, depth = np.array(sums).T
+def _flat_readings(height: np.ndarray, step_mm: float, gains: tuple[float, ...], touch_mm: float) -> list:
+    """(value, 0) of the touched share and of the mean gap, under a flat disc on the top plane, for each gain."""
+    gap = np.maximum(_top_plane(height) - height, 0)
+    steep, judged = _steepness(height, step_mm), np.isfinite(height)
+    sums = [_sums(steep, np.float32(gain) * gap, gain, touch_mm, judged) for gain in gains]
+    return [((touched / area, 0.0), (depth / count, 0.0)) for area, touched, count, depth in sums]
+
+
+def _ball_readings(
+    height: np.ndarray, step_mm: float, radius_mm: float, *, gains: tuple[float, ...], touch_mm: float
+) -> list:
+    """
+    (value, standard uncertainty from the choice of tiles) of the touched share and of the mean gap, for each gain.
+    """
+    if radius_mm <= step_mm:
+        return [((1.0, 0.0), (0.0, 0.0)) for _ in gains]  # all that the map can show
+    half_mm = _half_width_mm(_span(height) * max(gains), radius_mm)
+    factor = _working_factor(height.size, half_mm / step_mm)
+    tiles, chosen_all = _tiles(height.shape, step_mm, half_mm, factor)
+    margin = 2 * math.ceil(half_mm / step_mm) + math.ceil(factor)
+    padded = np.pad(height, margin, mode="symmetric")
+    judged = _judged(height, half_mm / step_mm)
+    cap = _cap(half_mm, step_mm * factor, radius_mm)
+    sums = []
+    for tile in tiles:
+        around = tuple(slice(part.start, part.stop + 2 * margin) for part in tile)
+        block, core = padded[around], np.pad(judged[tile].astype(np.float32), margin)
+        sums.append(_tile_sums(_resampled(block, factor), _resampled(core, factor) > 0.5, step_mm * factor, cap,
+                               gains=gains, touch_mm=touch_mm))  # fmt: skip
+    return [_from_tiles(np.array(of_gain).T, chosen_all) for of_gain in zip(*sums, strict=True)]
+
+
+def _from_tiles(sums: np.ndarray, chosen_all: bool) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Ratios over all tiles, each with its standard uncertainty when the tiles are a choice."""
+    area, touched, count, depth = sums
     fraction, gap_mm = touched.sum() / area.sum(), depth.sum() / count.sum()
-    if chosen_all or len(sums) < 2:
+    n = area.size
+    if chosen_all or n < 2:
         return (fraction, 0.0), (gap_mm, 0.0)
-    n = len(sums)
     scatter = [np.sqrt(np.sum((part - ratio * whole) ** 2) * n / (n - 1)) / whole.sum()
                for part, whole, ratio in ((touched, area, fraction), (depth, count, gap_mm))]  # fmt: skip
     return (fraction, float(scatter[0])), (gap_mm, float(scatter[1]))
@@ -202,40 +235,40 @@ def _working_factor(size: int, ball_pixels: float) -> float:
 
 
 def _tile_sums(
-    height: np.ndarray,
-    step_mm: float,
-    radius_mm: float,
+    block: np.ndarray, core: np.ndarray, step_mm: float, cap: list[np.ndarray], *, gains: tuple[float, ...],
     touch_mm: float,
-    *,
-    tile: tuple[slice, slice],
-    factor: float,
-) -> tuple[float, float, float, float]:
-    """`_sums` of a tile, with as much of the map around it as the ball needs."""
-    span = float(np.nanmax(height) - np.nanmin(height))
-    margin = math.ceil(_half_width_mm(span, radius_mm) / step_mm)
-    starts = [max(part.start - margin, 0) for part in tile]
-    block = height[starts[0] : tile[0].stop + margin, starts[1] : tile[1].stop + margin]
-    if not np.isfinite(block).any():
-        return 0.0, 0.0, 0.0, 0.0
-    core = np.zeros(block.shape, np.float32)
-    core[tuple(slice(p.start - s, p.stop - s) for p, s in zip(tile, starts, strict=True))] = 1
-    block, core = _resampled(block, factor), _resampled(core, factor)
-    step = step_mm * factor
-    judged = (core > 0.5) & _judged(block, step, radius_mm)
-    return _sums(block, closing(block, step, radius_mm) - block, step, touch_mm, judged)
+) -> list[tuple[float, float, float, float]]:  # fmt: skip
+    """`_sums` of a tile for each gain; the block is wider than the core by twice the ball's reach, or more."""
+    edge = 2 * (len(cap) - 1)
+    inner = _without_edge(block, edge)
+    judged = _without_edge(core, edge) & np.isfinite(inner)
+    if not judged.any():
+        return [(0.0, 0.0, 0.0, 0.0)] * len(gains)
+    steep = _without_edge(_steepness(block, step_mm), edge)
+    sums = []
+    for gain in gains:
+        raised = block * np.float32(gain)
+        gap = _closed(raised, cap) - _without_edge(raised, edge)
+        sums.append(_sums(steep, gap, gain, touch_mm, judged))
+    return sums
+
+
+def _steepness(height: np.ndarray, step_mm: float) -> np.ndarray:
+    """|grad z|^2; 0 beside holes."""
+    slopes = [np.gradient(height, step_mm, axis=axis) if height.shape[axis] > 1 else 0.0 for axis in (0, 1)]
+    steep = np.zeros(height.shape, np.float32) + slopes[0] ** 2 + slopes[1] ** 2
+    return np.where(np.isfinite(steep), steep, 0.0)
 
 
 def _sums(
-    height: np.ndarray, gap: np.ndarray, step_mm: float, touch_mm: float, judged: np.ndarray
+    steep: np.ndarray, gap: np.ndarray, gain: float, touch_mm: float, judged: np.ndarray
 ) -> tuple[float, float, float, float]:
     """True area judged, true area touched, pixels judged, sum of gaps; all in pixels or pixels x mm."""
-    slopes = [np.gradient(height, step_mm, axis=axis) if height.shape[axis] > 1 else 0.0 for axis in (0, 1)]
-    area = np.sqrt(1 + slopes[0] ** 2 + slopes[1] ** 2)
-    area = np.where(np.isfinite(area), area, 1.0)
+    area = np.sqrt(1 + np.float32(gain**2) * steep)
     touched = judged & (gap <= touch_mm)
     return (
-        float(area[judged].sum()),
-        float(area[touched].sum()),
+        float(area[judged].sum(dtype=float)),
+        float(area[touched].sum(dtype=float)),
         float(judged.sum()),
         float(gap[judged].sum(dtype=float)),
     )
@@ -248,14 +281,12 @@ def _top_plane(height: np.ndarray) -> np.float32:
     return np.float32(levels_at(levels, weights, np.array([TOP_RATIO]))[0, 0])
 
 
-def _judged(height: np.ndarray, step_mm: float, radius_mm: float) -> np.ndarray:
+def _judged(height: np.ndarray, reach_pixels: float) -> np.ndarray:
     """Measured pixels further from a hole than the ball reaches; all measured ones if none is."""
     measured = np.isfinite(height)
     if measured.all():
         return measured
-    cap = [(row, column, 0.0) for row, column, _ in _cap(height, step_mm, radius_mm)]
-    near = _highest(np.where(measured, 0.0, 1.0).astype(np.float32), cap) > 0
-    far = measured & ~near
+    far = cv2.distanceTransform(measured.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE) > reach_pixels
     return far if far.any() else measured
 
 
