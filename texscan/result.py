@@ -1,4 +1,4 @@
-"""A score as the files of contract: score.json (schema texscan.score/1), maps and the scored image."""
+"""A score as the files of contract: score.json (schema texscan.score/1), maps, cells, scored image and plates."""
 
 from __future__ import annotations
 
@@ -6,23 +6,30 @@ import math
 
 import numpy as np
 
-from texscan import __version__, files, overlay
+from texscan import __version__, files, filters, overlay, texture
+from texscan.cautions import cautions_of
+from texscan.cell_table import cell_table
 from texscan.model import CONDITION_NAMES, Measured, Zone
+from texscan.mould import Mould
+from texscan.options import Option
 from texscan.score import Score
 from texscan.views import ReadyView
 
 SCHEMA = "texscan.score/1"
-RESULT_FILES = ("score.json", "relief.tif", "conditions.tif", "scored.png")
+RESULT_FILES = ("score.json", "relief.tif", "conditions.tif", "scored.png", "cells.csv")
 
 
 def result_files(score: Score) -> dict[str, bytes]:
     """The files of a result, by name."""
-    step = score.grid.step_mm
+    step, used = score.grid.step_mm, score.settings.filters
+    z = filters.filtered(score.relief.height_mm, step, used)
+    cells = texture.cells(z, score.grid, filters=used, budget=score.budget)
     return {
         "score.json": files.json_bytes(score_dict(score)),
         "relief.tif": files.tiff_bytes(score.relief.height_mm, step),
         "conditions.tif": files.tiff_bytes(score.zone_map.condition, step),
         "scored.png": files.png_bytes(scored_picture(score)),
+        "cells.csv": cell_table(cells, score.zone_map.condition, score.grid).encode("ascii"),
     }
 
 
@@ -55,12 +62,14 @@ def score_dict(score: Score) -> dict:
             "kind": score.pattern.kind,
             "pitch_mm": list(score.pattern.pitch_mm),
             "direction_deg": list(score.pattern.direction_deg),
+            "cells": _cells(score.mould),
         },
         "reference": {"kind": score.zone_map.reference, "figures": score.zone_map.reference_figures},
         "zones": [_zone(zone) for zone in score.zone_map.zones],
         "shares": {name: score.zone_map.shares.get(name, 0.0) for name in CONDITION_NAMES.values()},
         "coats": _coats(score),
         "recommendation": _recommendation(score),
+        "options": [_option(option) for option in score.options],
         "budget": {
             "terms": [{"name": term.name, "relative_u": term.relative_u} for term in score.budget.terms],
             "gain_u": score.budget.gain_u,
@@ -107,6 +116,21 @@ def _zone(zone: Zone) -> dict:
     }
 
 
+def _cells(mould: Mould | None) -> list[dict] | None:
+    """What the cells of each condition lost and gained against the mould's; None where there is no mould's cell."""
+    if mould is None:
+        return None
+    return [
+        {
+            "condition": cell.condition,
+            "lost_at_top_mm": cell.lost_at_top_mm,
+            "gained_at_floor_mm": cell.gained_at_floor_mm,
+            "flags": list(cell.flags),
+        }
+        for cell in mould.changed
+    ]
+
+
 def _coats(score: Score) -> dict:
     forecast = score.forecast
     return {
@@ -132,7 +156,26 @@ def _recommendation(score: Score) -> dict:
         "action": decided.action,
         "reasons": list(decided.reasons),
         "would_change_it": list(decided.would_change_it),
-        "rules": [{"name": r.name, "outcome": r.outcome, "sentence": r.sentence} for r in decided.readings],
+        "rules": [
+            {"name": r.name, "outcome": r.outcome, "sentence": r.sentence, "would_change_it": r.would_change_it}
+            for r in decided.readings
+        ],
+    }
+
+
+def _option(option: Option) -> dict:
+    left = option.void_depth_mm
+    return {
+        "name": option.name,
+        "title": option.title,
+        "offered": option.offered,
+        "recommended": option.recommended,
+        "sentence": option.sentence,
+        "void_depth_mm": None if left is None else dict(zip(("low", "likely", "high"), left, strict=True)),
+        "fill_mm": option.fill_mm,
+        "cut_mm": option.cut_mm,
+        "warnings": list(option.warnings),
+        "cautions": list(cautions_of(option.name)),
     }
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 
-from texscan import coating, filters, pattern, reach, relief, texture, verdict, zones
+from texscan import coating, filters, mould, pattern, reach, relief, texture, verdict, zones
 from texscan.budget import budget_of, print_scale_u
 from texscan.card import CARD_THICKNESS_MM, Card
 from texscan.compatibility import Job
@@ -32,6 +32,8 @@ from texscan.model import (
     Relief,
     ZoneMap,
 )
+from texscan.mould import Mould
+from texscan.options import Option, Panel, options
 from texscan.orthographic import without_parallax
 from texscan.rectify import common_grid, to_grid
 from texscan.same_patch import refuse_other_patches
@@ -79,8 +81,10 @@ class Score:
     forecast: Forecast
     reach: tuple[Reach, ...]
     recommendation: Recommendation
+    options: tuple[Option, ...]
     picture: np.ndarray  # (rows, columns, 3) uint8, the first photo on the grid
     flags: tuple[str, ...]
+    mould: Mould | None = None  # the mould's cell and the changed ones; None where it cannot be told
 
 
 def score_photos(photos: tuple[Photo, ...], settings: Settings, *, torch_off: Photo | None = None) -> Score:
@@ -232,12 +236,16 @@ def _from_heights(
         limits=zone_limits(settings.limits),
         reference=settings.reference,
     )
+    cells = mould.compare(z, grid, pattern=found, condition=zone_map.condition, budget=budget)
     forecast = coating.forecast(patch, grid.step_mm, settings.coats, filters=settings.filters, budget=budget)
     reached = reach.reach(patch, grid.step_mm, budget=budget)
     job = replace(settings.job, azimuths_deg=tuple(v.view.light.azimuth_deg for v in views))
     decided = verdict.decide(figures, zone_map, forecast, reached, job=job, limits=settings.limits)
+    panel = Panel(patch, grid.step_mm, settings.filters, budget, zone_map, settings.coats)
+    ways = options(panel, decided, settings.limits)
     all_flags = [*(flags or []), *(f for v in views for f in v.flags), *solved.flags, *texture.flags(figures)]
     all_flags += [*found.flags, *zone_map.flags, *(f for zone in zone_map.zones for f in zone.flags), *decided.flags]
+    all_flags += [f for cell in (cells.changed if cells else ()) for f in cell.flags]
     all_flags += ["nearly-smooth"] if figures["relief_mm"].value < NEARLY_SMOOTH_MM else []
     all_flags += ["coarse-sampling"] if grid.step_mm > COARSE_STEP_MM else []
     return Score(
@@ -256,8 +264,10 @@ def _from_heights(
         forecast,
         reached,
         decided,
+        ways,
         picture,
         tuple(dict.fromkeys(all_flags)),
+        cells,
     )
 
 
