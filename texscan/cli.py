@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import sys
 import traceback
 from collections.abc import Iterator
@@ -53,6 +55,9 @@ def _ending_in_words() -> Iterator[None]:
     """Our errors become their sentence and exit code; anything else is a bug and keeps its traceback."""
     try:
         yield
+        sys.stdout.flush()
+    except BrokenPipeError:  # whoever read the output has seen enough, as `| head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except InputError as error:
         _say_and_exit(str(error), REFUSED)
     except StorageError as error:
@@ -195,6 +200,19 @@ def card_command(
         for path in write_card(out, paper=paper.value, tags=tags):
             print(path)
         print("Print card.pdf at 100 %, measure the 100 mm bar with a ruler and note what it says.")
+
+
+@app.command()
+def explain(
+    folder: Annotated[Path, typer.Argument(metavar="RESULT_FOLDER", help="Folder that 'texscan score' wrote.")],
+) -> None:
+    """Print why a result says what it says, the ways to do the work, and their cautions."""
+    with _ending_in_words():
+        from texscan.explain import explained
+        from texscan.inputs import read_score
+
+        width = shutil.get_terminal_size().columns
+        print("\n".join(explained(read_score(folder), name=f"{folder.name}/score.json", width=width)))
 
 
 @app.command()

@@ -102,6 +102,7 @@ def read_score(folder: Path) -> dict:
         data = json.loads(text)
     except (ValueError, RecursionError) as error:
         raise SettingsError(f"{folder.name}/score.json is damaged ({error}). Score the patch again.") from error
-    if not isinstance(data, dict) or data.get("schema") != "texscan.score/1" or "step_mm" not in data.get("grid", {}):
+    grid = data.get("grid") if isinstance(data, dict) else None
+    if not isinstance(grid, dict) or data.get("schema") != "texscan.score/1" or "step_mm" not in grid:
         raise SettingsError(f"{folder.name} holds no texscan result. Name a folder that 'texscan score' wrote.")
     return data

@@ -118,7 +118,7 @@ def score_photos(photos: tuple[Photo, ...], settings: Settings, *, torch_off: Ph
         ),
         only=tuple(sightings),
     )
-    del linear
+    linear.clear()  # the photos' memory is needed
     used = tuple(photos[k] for k in ready)
     views = tuple(ready.values())
     refuse_other_patches(tuple(v.view for v in views), tuple(photo.file for photo in used), grid)
