@@ -111,6 +111,16 @@ def score(
     limits: Annotated[Path | None, typer.Option(help="Limits of the decision (TOML).")] = None,
     existing: Annotated[Existing | None, typer.Option(help="The old coating.")] = None,
     planned: Annotated[Planned | None, typer.Option(help="The new coating.")] = None,
+    rag_test: Annotated[
+        str | None,
+        typer.Option(
+            metavar="REDUCER:MINUTES:SEEN",
+            help="Solvent-rag test on the old coating, e.g. two-part:15:unharmed (or softened, wrinkled, lifted).",
+        ),
+    ] = None,
+    hours_since_coat: Annotated[
+        float | None, typer.Option(min=0, help="Hours since the last coat, if it is fresh (recoat window).")
+    ] = None,
     printed_bar_mm: Annotated[float | None, typer.Option(help="What a ruler says of the card's 100 mm bar.")] = None,
     panel: Annotated[str, typer.Option(help="Name of the panel.")] = "",
     mm_per_px: Annotated[
@@ -136,7 +146,12 @@ def score(
         from texscan.overlay import shaded_relief
         from texscan.score import score_heights, score_photos
 
-        job = Job(existing and existing.value, planned and planned.value)
+        job = Job(
+            existing and existing.value,
+            planned and planned.value,
+            rag_test=None if rag_test is None else _rag_test(rag_test),
+            hours_since_coat=hours_since_coat,
+        )
         settings = read_settings(
             card=card,
             coats=coats,
@@ -180,6 +195,23 @@ def _stated_lights(
     return tuple(zip(azimuths, elevations, strict=True))
 
 
+def _rag_test(text: str):
+    """The record of a rag test from REDUCER:MINUTES:SEEN."""
+    from texscan.compatibility import PLANNED, SEEN, RagTest
+
+    try:
+        reducer, minutes, seen = (part.strip() for part in text.split(":"))
+        test = RagTest(reducer, float(minutes), seen)
+    except ValueError:
+        test = None
+    if test is None or test.reducer not in PLANNED or test.seen not in SEEN:
+        raise typer.BadParameter(
+            f"--rag-test is {text!r}; the reducer ({' or '.join(PLANNED)}), minutes and what was seen "
+            f"({', '.join(SEEN)}) are needed, as in two-part:15:unharmed."
+        )
+    return test
+
+
 def _check_call(photos: list[Path], heights: Path | None, ambient: Path | None, lights: tuple) -> None:
     if bool(photos) == (heights is not None):
         raise typer.BadParameter("Give the photos of one patch, or one height map with --heights.")
@@ -213,6 +245,48 @@ def explain(
 
         width = shutil.get_terminal_size().columns
         print("\n".join(explained(read_score(folder), name=f"{folder.name}/score.json", width=width)))
+
+
+@app.command("coats")
+def coats_command(
+    list_: Annotated[bool, typer.Option("--list", help="Print generic systems and where their figures are from.")] = (
+        False
+    ),
+    system: Annotated[str | None, typer.Option(help="Write this generic system as a coats file (--out).")] = None,
+    from_: Annotated[
+        tuple[Path, Path] | None,
+        typer.Option(
+            "--from", metavar="BEFORE AFTER", help="Result folders of one test patch before and after one coat."
+        ),
+    ] = None,
+    coat: Annotated[str | None, typer.Option(help="With --from: the coat between them, by number or name.")] = None,
+    coats: Annotated[Path | None, typer.Option(help="With --from: the coats file that holds it.")] = None,
+    out: Annotated[Path | None, typer.Option(help="The coats file to write; it must not be there yet.")] = None,
+) -> None:
+    """List or write coats files, or measure on a test patch how much paint stays on the peaks."""
+    with _ending_in_words():
+        if [list_, system is not None, from_ is not None].count(True) != 1:
+            raise typer.BadParameter("Give one of --list, --system and --from.")
+        if (system is not None and out is None) or (list_ and out is not None):
+            raise typer.BadParameter("--system needs --out, and --list takes none.")
+        if (from_ is None) != (coat is None) or (from_ is None and coats is not None):
+            raise typer.BadParameter("--from and --coat go together; --coats goes with them.")
+        from texscan import coats_file, files, inputs
+
+        if list_:
+            print("\n\n".join("\n".join(coats_file.system_lines(s)) for s in inputs.read_systems().values()))
+            print(f"\n{coats_file.PROVENANCE}")
+            return
+        if system is not None:
+            text = coats_file.of_system(inputs.read_systems(), system)
+        else:
+            patch = coats_file.TestPatch(*(folder.name for folder in from_), *inputs.read_test_patch(*from_))
+            planned = inputs.read_coats(coats)
+            print("\n".join(coats_file.measured_lines(planned, coat, patch)))
+            text = coats_file.measured(planned, coat, patch)
+        if out is not None:
+            files.write_new(out, text, "coats file")
+            print(f"Coats file: {out}")
 
 
 @app.command()

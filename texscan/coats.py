@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from dataclasses import dataclass, replace
 
 from texscan.coating import DEFAULT_PEAK_SHARE
@@ -33,6 +34,7 @@ class CoatSystem:
     title: str
     note: str
     coats: tuple[Coat, ...]
+    sources: tuple[str, ...] = ()  # of each coat: where its figures come from, in words
 
 
 def coats_from_toml(text: str, name: str) -> tuple[Coat, ...]:
@@ -73,8 +75,17 @@ def systems_from_toml(text: str, name: str) -> dict[str, CoatSystem]:
             raise SettingsError(f"{name} has two systems named {key!r}. Rename one.")
         title = text_of(table.get("title", key), f"{where}: title")
         note = text_of(table.get("note", title), f"{where}: note")
-        systems[key] = CoatSystem(key, title, note, _coats(table, where))
+        coats = _coats(table, where)
+        systems[key] = CoatSystem(key, title, note, coats, tuple(_sources(t, where) for t in table["coat"]))
     return systems
+
+
+def _sources(table: dict, where: str) -> str:
+    sources = table.get("sources", {})
+    if not isinstance(sources, dict):
+        raise SettingsError(f'{where}: sources is {sources!r}; a table like {{ wet_um = "data sheet" }} is needed.')
+    refuse_unknown(sources, COAT_KEYS, f"{where}: sources")
+    return "; ".join(f"{key}: {text_of(words, f'{where}: sources: {key}')}" for key, words in sources.items())
 
 
 def _coats(tables: dict, where: str) -> tuple[Coat, ...]:
@@ -143,9 +154,22 @@ def describe(coats: tuple[Coat, ...]) -> str:
     return f"{parts} dry" if parts else "no coat"
 
 
-def to_toml(coats: tuple[Coat, ...]) -> str:
-    """The text of a coats file that `coats_from_toml` reads back as these coats (to six digits)."""
-    return "\n".join(_toml_of(coat) for coat in coats)
+def to_toml(coats: tuple[Coat, ...], *, heading: tuple[str, ...] = (), notes: tuple[str, ...] = ()) -> str:
+    """
+    The text of a coats file that `coats_from_toml` reads back as these coats (to six digits).
+
+    `heading` stands above all, `notes` above each coat ("" = none), as comments.
+    """
+    tables = [_toml_of(coat) for coat in coats]
+    if notes:
+        tables = [_comment(note) + table for note, table in zip(notes, tables, strict=True)]
+    top = "".join(_comment(line) for line in heading)
+    return (f"{top}\n" if top else "") + "\n".join(tables)
+
+
+def _comment(text: str) -> str:
+    lines = textwrap.wrap(" ".join(text.split()), 117, break_long_words=False)
+    return "".join(f"# {line}\n" for line in lines)
 
 
 def _toml_of(coat: Coat) -> str:

@@ -48,6 +48,10 @@ class Job:
         for name, value, known in (("existing", self.existing, EXISTING), ("planned", self.planned, PLANNED)):
             if value is not None and value not in known:
                 raise SettingsError(f"The {name} coating is {value!r}; one of {', '.join(known)} is needed.")
+        for what, value in (("hours since the last coat", self.hours_since_coat),
+                            ("minutes of the rag test", self.rag_test and self.rag_test.minutes)):  # fmt: skip
+            if value is not None and not (math.isfinite(value) and value >= 0):
+                raise SettingsError(f"The {what} are {value:g}; a number from 0 on is needed.")
         if self.rag_test and (self.rag_test.seen not in SEEN or self.rag_test.reducer not in PLANNED):
             raise SettingsError(
                 f"The rag test has reducer {self.rag_test.reducer!r} and saw {self.rag_test.seen!r}; a reducer of "

@@ -311,6 +311,40 @@ def write_result(folder: str | Path, contents: dict[str, bytes]) -> None:
                 path.rmdir()
 
 
+def write_new(path: str | Path, text: str, what: str) -> None:
+    """
+    Write a text file that is not there yet.
+
+    Parameters
+    ----------
+    what : in words, for the sentence, such as "coats file".
+
+    Raises
+    ------
+    SettingsError
+        There is a file of that name: someone may have worked on it.
+    StorageError
+        Disk full, no permission, no such folder.
+    """
+    path = Path(path)
+    try:
+        file = path.open("x", encoding="utf-8", newline="\n")
+    except FileExistsError as error:
+        raise SettingsError(
+            f"{path} is there already and is not written over. Choose another name for the {what}, or delete it."
+        ) from error
+    except OSError as error:
+        raise StorageError(
+            f"The {what} {path} cannot be written ({error.strerror}). Choose another place."
+        ) from error
+    try:
+        with file:
+            file.write(text)
+    except OSError as error:
+        path.unlink(missing_ok=True)
+        raise StorageError(f"The {what} {path} cannot be written ({error.strerror}). Make room.") from error
+
+
 def _inside(name: str) -> Path:
     path = Path(name)
     if path.is_absolute() or ".." in path.parts or not path.parts:

@@ -8,11 +8,11 @@ from pathlib import Path
 from texscan import files, zones
 from texscan.card import Card, read_card
 from texscan.coating import DEFAULT_COATS
-from texscan.coats import coats_from_toml
+from texscan.coats import CoatSystem, coats_from_toml, systems_from_toml
 from texscan.compatibility import Job
 from texscan.errors import SettingsError
 from texscan.limits import Limits, limits_from_toml
-from texscan.model import SOUND, Coat, Filters
+from texscan.model import SOUND, Coat, Filters, Measured
 from texscan.score import Settings
 
 BAR_RANGE_MM = (80.0, 120.0)  # what a ruler may say of the printed 100 mm bar
@@ -77,6 +77,31 @@ def read_limits(path: Path | None) -> Limits:
 def read_coats(path: Path | None) -> tuple[Coat, ...]:
     """The user's coats, or the usual system: one primer and two topcoats, rolled."""
     return DEFAULT_COATS if path is None else coats_from_toml(files.read_text(path, "coats file"), path.name)
+
+
+def read_systems() -> dict[str, CoatSystem]:
+    """The generic systems in calibration/."""
+    return systems_from_toml(files.read_text(files.find_calibration("coats.toml"), "coats file"), "coats.toml")
+
+
+def read_test_patch(before: Path, after: Path) -> tuple[Measured, Measured]:
+    """Void depth of a test patch before and after one coat, from its two result folders [mm]."""
+    if before.resolve() == after.resolve():
+        raise SettingsError(f"{before.name} is named twice; the results before and after the coat are needed.")
+    first, second = read_score(before), read_score(after)
+    if first.get("filters") != second.get("filters"):
+        raise SettingsError(
+            f"{before.name} and {after.name} were scored with different filters. Score both with one version."
+        )
+    return _void_depth(first, before.name), _void_depth(second, after.name)
+
+
+def _void_depth(data: dict, name: str) -> Measured:
+    try:
+        figure = data["texture"]["void_depth_mm"]
+        return Measured(*(float(figure[key]) for key in ("value", "low", "high")))
+    except (KeyError, TypeError, ValueError) as error:
+        raise SettingsError(f"{name}/score.json has no void depth ({error!r}). Score the patch again.") from error
 
 
 def read_reference(folder: Path, filters: Filters) -> zones.Reference:

@@ -9,6 +9,7 @@ import numpy as np
 from texscan import __version__, files, filters, overlay, texture
 from texscan.cautions import cautions_of
 from texscan.cell_table import cell_table
+from texscan.compatibility import Job
 from texscan.model import CONDITION_NAMES, Measured, Zone
 from texscan.mould import Mould
 from texscan.options import Option
@@ -68,6 +69,7 @@ def score_dict(score: Score) -> dict:
         "zones": [_zone(zone) for zone in score.zone_map.zones],
         "shares": {name: score.zone_map.shares.get(name, 0.0) for name in CONDITION_NAMES.values()},
         "coats": _coats(score),
+        "job": _job(settings.job),
         "recommendation": _recommendation(score),
         "options": [_option(option) for option in score.options],
         "budget": {
@@ -148,6 +150,16 @@ def _coats(score: Score) -> dict:
 def _entry(coat: str, values: tuple[float, float, float]) -> dict:
     low, likely, high = values
     return {"coat": coat, "low": low, "likely": likely, "high": high}
+
+
+def _job(job: Job) -> dict:
+    test = job.rag_test
+    return {
+        "existing": job.existing,
+        "planned": job.planned,
+        "rag_test": test and {"reducer": test.reducer, "minutes": test.minutes, "seen": test.seen},
+        "hours_since_coat": job.hours_since_coat,
+    }
 
 
 def _recommendation(score: Score) -> dict:
