@@ -32,10 +32,10 @@ SMOOTH_MM = 0.03  # relief (2 to 98 %) below this is nearly smooth [mm]
 # Standard uncertainty that the solver itself leaves: of all heights together (relative), and of the contact-area
 # fraction (absolute), by the arrangement of the lights; fitted on the rendered decks of calibration/relief.
 SOLVER_U: dict[str, tuple[float, float]] = {
-    "one": (0.18, 0.10),
-    "opposed": (0.10, 0.05),
-    "square": (0.085, 0.03),
-    "many": (0.05, 0.018),
+    "one": (0.264, 0.087),
+    "opposed": (0.106, 0.044),
+    "square": (0.096, 0.035),
+    "many": (0.045, 0.015),
 }
 U_WITHOUT_CARD = 1.5  # factor on both when the paint's albedo is not known
 
