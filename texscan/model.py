@@ -379,4 +379,6 @@ FLAGS: dict[str, str] = {
     "near-sound-limit": "The relief lies between what is surely sound and what is surely not.",
     "cells-left-out": "Places with too few measured pixels took the condition of their neighbours.",
     "pattern-uncertain": "The pattern repeats weakly; its pitch is less certain.",
+    "cell-split-unsure": "So little relief is left that what was lost at the top and gained at the floor cannot be "
+    "told apart.",
 }

@@ -45,6 +45,17 @@ def draw_zones(picture: np.ndarray, zone_map: ZoneMap, grid: Grid) -> np.ndarray
     return _letters(drawn, zone_map, grid)
 
 
+def outline_zones(picture: np.ndarray, zone_map: ZoneMap, grid: Grid) -> np.ndarray:
+    """As `draw_zones`, but with outlines and letters only, so that what lies under them stays readable."""
+    drawn = np.ascontiguousarray(picture).copy()
+    for code in CODES.values():
+        inside = _share(zone_map.condition == code, (picture.shape[1], picture.shape[0])) > 0.5
+        contours, _ = cv2.findContours(inside.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+        cv2.drawContours(drawn, contours, -1, PAPER, 4, cv2.LINE_AA)
+        cv2.drawContours(drawn, contours, -1, INK, 2, cv2.LINE_AA)
+    return _letters(drawn, zone_map, grid)
+
+
 def _share(mask: np.ndarray, size: tuple[int, int]) -> np.ndarray:
     """A mask at the picture's size, its edge smoothed; 0 to 1."""
     stretched = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
