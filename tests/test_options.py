@@ -6,6 +6,7 @@ a, base b on a pitch p leave D (1 - (a^2 + a b + b^2) / (3 p^2)) of void.
 """
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ from texscan.flatten import cut_mm, fill_mm, local_planes
 from texscan.limits import limits_from_toml
 from texscan.model import Budget, Filters, Measured, Reach, Term, Zone, ZoneMap
 from texscan.options import Panel, options
-from texscan.verdict import decide
+from texscan.verdict import Part, decide
 
 LIMITS = limits_from_toml(
     (Path(__file__).parents[1] / "calibration" / "limits.toml").read_text(encoding="utf-8"), "limits.toml"
@@ -109,6 +110,21 @@ def test_fewer_coats_and_spraying_leave_more():
     assert fewer[1] > planned[1]
     assert sprayed[1] > planned[1]
     assert {coat.kind for coat in found["fewer-coats"].coats} == {"primer", "topcoat"}
+
+
+def test_the_part_that_decides_and_the_limit_of_the_reference_bind_every_option():
+    # Hand-worked: 0.13 mm in the worn part less 3 x 0.040 (1 - 0.3) = 0.046 mm at worst; one coat leaves 0.102 mm.
+    worn = Part("worn", 0.2, Measured(0.3, 0.3, 0.3), Measured(0.13, 0.13, 0.13))
+    panel = replace(panel_of(sinusoid(), u=0.0), deciding=worn, least_void_mm=0.1)
+    decided, _ = options_of(panel_of(sinusoid()))
+    found = {option.name: option for option in options(panel, decided, LIMITS)}
+    assert found["recoat-as-planned"].void_depth_mm == pytest.approx((0.046, 0.07, 0.118))
+    assert found["recoat-as-planned"].sentence.endswith("0.05 to 0.12 mm of void depth remain in the worn part.")
+    assert [coat.name for coat in found["fewer-coats"].coats] == ["topcoat 2"]
+    assert found["fewer-coats"].void_depth_mm[0] == pytest.approx(0.102)
+    assert found["fewer-coats"].offered
+    stricter = {o.name: o for o in options(replace(panel, least_void_mm=0.11), decided, LIMITS)}
+    assert not stricter["fewer-coats"].offered and not stricter["sprayed"].offered
 
 
 def test_two_part_over_one_part_is_offered_in_no_form():

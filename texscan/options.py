@@ -8,12 +8,13 @@ import numpy as np
 
 from texscan.cautions import OF_OPTION
 from texscan.coating import forecast as coat_forecast
+from texscan.coating import void_depth_after
 from texscan.coats import describe
 from texscan.compatibility import AGAINST, OPEN
 from texscan.flatten import cut_mm, fill_mm, local_planes
 from texscan.limits import Limits
 from texscan.model import COVERAGE_FACTOR, Budget, Coat, Filters, Measured, Recommendation, ZoneMap
-from texscan.verdict import RECOAT, RETEXTURE
+from texscan.verdict import RECOAT, RETEXTURE, VOID_RULE, Part
 
 SPRAYED_PEAK_SHARE = (0.5, 0.7, 0.95)  # thinner wet films set before they run; policy, no source
 SMALL_SHARE = 0.02  # of the patch: less worn or filled area is the noise of the outlines
@@ -47,6 +48,8 @@ class Panel:
     budget: Budget
     zone_map: ZoneMap
     coats: tuple[Coat, ...]
+    deciding: Part | None = None  # whose void depth decides; None = the whole patch
+    least_void_mm: float | None = None  # that must remain there; None = the limit without a reference
 
 
 def options(panel: Panel, recommendation: Recommendation, limits: Limits) -> tuple[Option, ...]:
@@ -56,13 +59,14 @@ def options(panel: Panel, recommendation: Recommendation, limits: Limits) -> tup
 
     Parameters
     ----------
-    panel : heights (form removed and filtered, NaN = not measured) with settings, zones and the planned coats.
+    panel : heights (form removed and filtered, NaN = not measured) with settings, zones and the planned coats; and of
+        `verdict.void_to_keep` the part that decides, and the void depth that must remain.
     recommendation : of `verdict.decide` on the same patch; exactly its action is `recommended` (none if
     inconclusive).
-    limits : for the void depth that has to be left, and the gelcoat.
+    limits : for the void depth that has to be left, the share that may be worn, and the gelcoat.
     """
     refused = _refusals(recommendation)
-    least = limits.decision["void_left_mm"].value
+    least = limits.decision[VOID_RULE].value if panel.least_void_mm is None else panel.least_void_mm
     return (
         _recoat(panel, recommendation),
         _fewer(panel, refused, least),
@@ -84,8 +88,12 @@ def _refusals(recommendation: Recommendation) -> tuple[str, ...]:
 
 
 def _void_left(panel: Panel, coats: tuple[Coat, ...]) -> tuple[float, float, float]:
+    """Low, likely, high where it decides, as the decision reads it."""
     found = coat_forecast(panel.height_mm, panel.step_mm, coats, filters=panel.filters, budget=panel.budget)
-    return found.void_depth_mm[-1]
+    if panel.deciding is None:
+        return found.void_depth_mm[-1]
+    left = void_depth_after(panel.deciding.void_depth_mm, found.coats)
+    return left.low, left.value, left.high
 
 
 def _recoat(panel: Panel, recommendation: Recommendation) -> Option:
@@ -99,7 +107,7 @@ def _recoat(panel: Panel, recommendation: Recommendation) -> Option:
         name,
         title,
         not warnings,
-        f"With {describe(panel.coats)}, {_words(left)} of void depth remain.",
+        f"With {describe(panel.coats)}, {_words(left)} of void depth remain{_where(panel)}.",
         recommended=recommendation.action == RECOAT,
         coats=panel.coats,
         void_depth_mm=left,
@@ -118,7 +126,7 @@ def _fewer(panel: Panel, refused: tuple[str, ...], least_mm: float) -> Option:
         if left[0] >= least_mm:
             break
     enough = left[0] >= least_mm
-    sentence = f"With {describe(coats)}, {_words(left)} of void depth remain."
+    sentence = f"With {describe(coats)}, {_words(left)} of void depth remain{_where(panel)}."
     warnings = (
         *refused,
         *(() if enough else (f"Even so less than {least_mm:.2f} mm may remain.",)),
@@ -143,7 +151,7 @@ def _sprayed(panel: Panel, refused: tuple[str, ...], least_mm: float) -> Option:
     )
     left = _void_left(panel, coats)
     enough = left[0] >= least_mm
-    sentence = f"With the same films sprayed, {_words(left)} of void depth remain."
+    sentence = f"With the same films sprayed, {_words(left)} of void depth remain{_where(panel)}."
     warnings = (
         *refused,
         *(() if enough else (f"Even so less than {least_mm:.2f} mm may remain.",)),
@@ -221,6 +229,10 @@ def _with_gain(value: float, budget: Budget) -> Measured:
 def _range(reading: Measured) -> str:
     low, high = f"{reading.low:.2f}", f"{reading.high:.2f}"
     return high if low == high else f"{low} to {high}"
+
+
+def _where(panel: Panel) -> str:
+    return "" if panel.deciding is None else f" {panel.deciding.words}"
 
 
 def _words(left: tuple[float, float, float]) -> str:

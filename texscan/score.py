@@ -241,7 +241,8 @@ def _from_heights(
     reached = reach.reach(patch, grid.step_mm, budget=budget)
     job = replace(settings.job, azimuths_deg=tuple(v.view.light.azimuth_deg for v in views))
     decided = verdict.decide(figures, zone_map, forecast, reached, job=job, limits=settings.limits)
-    panel = Panel(patch, grid.step_mm, settings.filters, budget, zone_map, settings.coats)
+    kept = verdict.void_to_keep(verdict.Case(figures, zone_map, forecast, reached, job, settings.limits))
+    panel = Panel(patch, grid.step_mm, settings.filters, budget, zone_map, settings.coats, *kept)
     ways = options(panel, decided, settings.limits)
     all_flags = [*(flags or []), *(f for v in views for f in v.flags), *solved.flags, *texture.flags(figures)]
     all_flags += [*found.flags, *zone_map.flags, *(f for zone in zone_map.zones for f in zone.flags), *decided.flags]

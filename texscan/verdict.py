@@ -21,6 +21,7 @@ from texscan.settle import settle
 RECOAT, RETEXTURE, INCONCLUSIVE = "recoat", "sand-flat-and-retexture", "inconclusive"
 WHOLE_PATCH_SHARE = 0.98  # a condition with this share of the patch is the patch: its own forecast is used
 LEAST_OF_ABSOLUTE = 0.5  # a limit relative to a reference never falls below this share of the absolute one
+VOID_RULE = "void_left_mm"  # of the limits
 SMALLEST_MM = 0.01  # of the sentences
 NUMBER_WORDS = (
     "no",
@@ -187,6 +188,17 @@ def worst_part(case: Case) -> Part | None:
     least = case.limits.decision["worn_or_filled_share"].value
     large = [part for part in found if part.share >= least] or sorted(found, key=lambda p: p.share)[-1:]
     return min(large, key=lambda part: part.void_depth_mm.value, default=None)
+
+
+def void_to_keep(case: Case) -> tuple[Part | None, float]:
+    """
+    The part whose void depth decides what a coat may take, and the void depth that must remain there [mm].
+
+    The part is None where the whole patch decides.
+    """
+    part = worst_part(case)
+    limit = _limit_of(VOID_RULE, "void_left_of_reference", "void_depth_mm")(case)
+    return (None if part is None or part.share >= WHOLE_PATCH_SHARE else part), limit
 
 
 def _mean(zones: list[Zone], name: str) -> Measured:
@@ -356,7 +368,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "void depth left",
         read=_void_left,
-        limit=_limit_of("void_left_mm", "void_left_of_reference", "void_depth_mm"),
+        limit=_limit_of(VOID_RULE, "void_left_of_reference", "void_depth_mm"),
         wants="above",
         says=_void_words,
         unit="mm",
