@@ -47,9 +47,10 @@ def result(tmp_path_factory):
     return out, done, json.loads((out / "score.json").read_text(), parse_constant=pytest.fail)
 
 
-def test_a_score_writes_the_four_files_and_nothing_else(result):
+def test_a_score_writes_the_six_files_and_nothing_else(result):
     out, done, _ = result
-    assert sorted(p.name for p in out.iterdir()) == ["conditions.tif", "relief.tif", "score.json", "scored.png"]
+    names = ["cells.csv", "conditions.tif", "figures.png", "relief.tif", "score.json", "scored.png"]
+    assert sorted(p.name for p in out.iterdir()) == names
     assert "Bow" in done.stdout and "height solver" in done.stdout
 
 

@@ -22,9 +22,11 @@ LEAST_CELLS = 20  # repeats that a zone must hold; fewer leave the noise in
 GROUPS, GROUP_MM = 6, 10.0  # of the jackknife: blocks of this side [mm], dealt into so many groups
 SEED = 26
 STEPS, ZOOMS = 13, 4  # of the search for the two losses: steps a side, and how often it closes in
-# Standard uncertainty of a loss as a share of the mould's relief, because cells differ by more than a cut and a fill:
-# where there was no loss, 0.02 to 0.04 of the relief was read as one (three zones of two rendered decks, four views).
-SHAPE_U = 0.018
+# Standard uncertainty of a loss as a share of the mould's relief, by number of views, because measured cells differ
+# by more than a cut and a fill: rms of 4 to 6 readings less the renderer's truth on two rendered decks (none: the
+# truth itself read; three views: between two and four).
+SHAPE_U = {0: 0.010, 1: 0.135, 2: 0.035, 3: 0.025}
+SHAPE_U_OF_MORE = 0.018
 # Losses that together take more than this of the relief leave no flank to hold one cell against the other.
 MOST_LOSS = 0.90
 
@@ -68,7 +70,7 @@ def compare(z: np.ndarray, grid: Grid, *, pattern: Pattern, condition: np.ndarra
     condition : (rows, columns) uint8
         As in `ZoneMap`; 0 where nothing is measured.
     budget : Budget
-        Its gain widens the intervals.
+        Its gain and number of views widen the intervals.
 
     Returns
     -------
@@ -127,7 +129,7 @@ def _changed(condition: str, cells: np.ndarray, sound: np.ndarray, floor: float,
     without = [_losses(cells[0], part)[:2] for part in sound[1:]], [_losses(part, sound[0])[:2] for part in cells[1:]]
     # delete-one jackknife: u^2 = (g - 1) / g times the sum of squared deviations (Efron 1982)
     u2 = sum((GROUPS - 1) * np.var(np.array(part), axis=0) for part in without)
-    shape_u = SHAPE_U * relief
+    shape_u = SHAPE_U.get(budget.views, SHAPE_U_OF_MORE) * relief
     lost_mm, gained_mm = (
         _measured(v, math.hypot(math.sqrt(u), shape_u), budget) for v, u in zip((lost, gained), u2, strict=True)
     )

@@ -44,6 +44,7 @@ CURVE_POINTS = 400
 BINS = 90  # of the height distribution
 LEAST_STRETCH_MM = 4.0  # of a profile, to draw the zone's own top plane over it
 NEAR_BEST = 0.95  # of the most measured pixels that a row has
+MOST_BESIDE = 0.6  # contact up to which its words fit to the right of its mark
 LEAST_CROSSED = 0.08  # share of a profile that counts as crossing a condition
 FIGURE_KEYS = ("relief_mm", "void_depth_mm", "contact_area_fraction")
 
@@ -110,11 +111,12 @@ def composed(
     for tall in (MAP_BOX[1], PROFILE_HEIGHT, CURVE_HEIGHT, CURVE_HEIGHT):
         tops.append(tops[-1] + PLATE_TOP + tall + 96)
     page = np.full((tops[-1] + cell_plates.height_of(mould) + FOOTER, PAGE_WIDTH, 3), PAPER, np.uint8)
-    row = profile_row(zones.condition, grid.step_mm)
+    row = profile_row(z, zones.condition, grid.step_mm)
     labels = _titles(words, page.shape[0])
     labels += _map_plate(page, tops[0], z=z - patch.top_mm, grid=part, zones=zones, row=row)
     labels += place(_table(zone_map, words), TABLE_X, tops[0] + 30, PAGE_WIDTH - MARGIN - TABLE_X)
-    labels += _profile_plate(page, tops[1], z=z[row], condition=zones.condition[row], grid=part, areas=areas)
+    line = Grid(part.x0_mm, float(part.y_mm[row]), part.step_mm, 1, part.columns)
+    labels += _profile_plate(page, tops[1], z=z[row], condition=zones.condition[row], line=line, areas=areas)
     labels += _curve_plates(page, tops[2], areas, words.filters.contact_depth_mm)
     labels += _distribution_plate(page, tops[3], areas)
     labels += cell_plates.section_plate(page, tops[3], mould)
@@ -140,15 +142,15 @@ def largest_zones(z: np.ndarray, condition: np.ndarray, step_mm: float) -> list[
     return [each for each in found if each.falling_mm.size > CURVE_POINTS]
 
 
-def profile_row(condition: np.ndarray, step_mm: float) -> int:
-    """The row that crosses most conditions and has next to the most measured pixels; the middle one of several."""
-    crossed = sum(
-        ((condition == code).sum(axis=1) >= max(LEAST_CROSSED * condition.shape[1], LEAST_STRETCH_MM / step_mm))
-        for code in CODES.values()
-    )
-    known = (condition > 0).sum(axis=1) / condition.shape[1]
-    good = np.flatnonzero((crossed == crossed.max()) & (known >= NEAR_BEST * known[crossed == crossed.max()].max()))
-    return int(good[np.abs(good - (condition.shape[0] - 1) / 2).argmin()])
+def profile_row(z: np.ndarray, condition: np.ndarray, step_mm: float) -> int:
+    """Of the rows that cross most conditions and have next to the most measured pixels, the one with most flanks."""
+    least = max(LEAST_CROSSED * condition.shape[1], LEAST_STRETCH_MM / step_mm)
+    crossed = np.sum([(condition == code).sum(axis=1) >= least for code in CODES.values()], axis=0)
+    known = (condition > 0).sum(axis=1)
+    good = crossed == crossed.max()
+    good &= known >= NEAR_BEST * known[good].max()
+    rise = np.abs(np.nan_to_num(np.diff(z, axis=1))).sum(axis=1)
+    return int(np.where(good, rise, -1.0).argmax())
 
 
 def _falling(z: np.ndarray) -> np.ndarray:
@@ -231,17 +233,17 @@ def _map_plate(page: np.ndarray, top: int, *, z: np.ndarray, grid: Grid, zones: 
 
 
 def _profile_plate(
-    page: np.ndarray, top: int, *, z: np.ndarray, condition: np.ndarray, grid: Grid, areas: list[Heights]
+    page: np.ndarray, top: int, *, z: np.ndarray, condition: np.ndarray, line: Grid, areas: list[Heights]
 ) -> list[Label]:
     """The profile with the patch's planes, the zones' own top planes, and the condition underneath."""
     patch = areas[0]
-    x = grid.x_mm
+    x, step_mm = line.x_mm, line.step_mm
     relief = patch.top_mm - patch.floor_mm
-    span = (patch.floor_mm - 0.15 * relief, patch.top_mm + 0.15 * relief)
+    span = (min(patch.floor_mm - 0.15 * relief, np.nanmin(z)), max(patch.top_mm + 0.15 * relief, np.nanmax(z)))
     frame = Frame(MARGIN + 66, top + PLATE_TOP, WIDTH - 66 - 190, PROFILE_HEIGHT, (x[0], x[-1]),
                   (span[0] - patch.top_mm, span[1] - patch.top_mm))  # fmt: skip
     larger = frame.height / (span[1] - span[0]) / (frame.width / (x[-1] - x[0]))
-    title = f"Profile along x at y = {grid.y1_mm:.1f} mm, heights {larger:.0f} times larger than lengths"
+    title = f"Profile along x at y = {line.y1_mm:.1f} mm, heights {larger:.0f} times larger than lengths"
     labels = _heading(page, title, MARGIN, top, WIDTH)
     over = z - patch.top_mm
     chart.area(page, frame, x, over, np.full(x.shape, frame.y_range[0]), colour=MATERIAL_TINT)
@@ -249,7 +251,7 @@ def _profile_plate(
     chart.curve(page, frame, x, over)
     labels += _planes(page, frame, patch)
     for area in areas[1:]:
-        for start, end in _stretches(condition == CODES[area.name], LEAST_STRETCH_MM / grid.step_mm):
+        for start, end in _stretches(condition == CODES[area.name], LEAST_STRETCH_MM / step_mm):
             ends, height = x[[start, end - 1]], area.top_mm - patch.top_mm
             chart.curve(page, frame, ends, np.full(2, height), colour=COLOURS[area.name], dash=DASH_OF[area.name])
     _condition_strip(page, frame, condition)
@@ -323,13 +325,15 @@ def curve_plate(page: np.ndarray, frame: Frame, heights: Heights, depth_mm: floa
     right = frame.left + frame.width - 8
     for y, text in (
         (float(frame.y_px(0.0)) - 24, "top plane"),
-        (float(frame.y_px(0.0)) + 6, f"void {void:.2f} mm"),
+        (float(frame.y_px(0.55 * floor)) - 11, f"void {void:.2f} mm"),
         (float(frame.y_px(floor)) + 4, f"relief {-floor:.2f} mm"),
     ):
         labels.append(text_at(text, right, y, size=chart.TICK_TEXT, align="right"))
-    align, gap = ("left", 6) if contact < 0.6 else ("right", -6)
-    at = float(frame.x_px(contact)) + gap, frame.top + frame.height - 26
-    labels.append(text_at(f"contact {100 * contact:.0f} %", *at, size=chart.TICK_TEXT, align=align))
+    x, text = float(frame.x_px(contact)), f"contact {100 * contact:.0f} %"
+    if contact < MOST_BESIDE:
+        labels.append(text_at(text, x + 8, float(frame.y_px(-depth_mm)) - 11, size=chart.TICK_TEXT))
+    else:
+        labels.append(text_at(text, x - 8, frame.top + frame.height - 26, size=chart.TICK_TEXT, align="right"))
     return labels
 
 

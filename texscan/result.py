@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from texscan import __version__, files, filters, overlay, texture
+from texscan import __version__, files, filters, overlay, plates, texture
 from texscan.cautions import cautions_of
 from texscan.cell_table import cell_table
 from texscan.compatibility import Job
@@ -17,7 +17,7 @@ from texscan.score import Score
 from texscan.views import ReadyView
 
 SCHEMA = "texscan.score/1"
-RESULT_FILES = ("score.json", "relief.tif", "conditions.tif", "scored.png", "cells.csv")
+RESULT_FILES = ("score.json", "relief.tif", "conditions.tif", "scored.png", "cells.csv", "figures.png")
 
 
 def result_files(score: Score) -> dict[str, bytes]:
@@ -31,6 +31,7 @@ def result_files(score: Score) -> dict[str, bytes]:
         "conditions.tif": files.tiff_bytes(score.zone_map.condition, step),
         "scored.png": files.png_bytes(scored_picture(score)),
         "cells.csv": cell_table(cells, score.zone_map.condition, score.grid).encode("ascii"),
+        "figures.png": files.png_bytes(plates_picture(score, z)),
     }
 
 
@@ -193,15 +194,25 @@ def _option(option: Option) -> dict:
 
 def scored_picture(score: Score) -> np.ndarray:
     """The scored image (rows, columns, 3) uint8."""
-    count = len(score.photos)
-    note = f"{count} photo{'s' if count != 1 else ''}" if count else "height map measured by other means"
     caption = overlay.Caption(
         panel=score.settings.panel or "Panel",
         figures=score.figures,
         recommendation=score.recommendation,
         flags=score.flags,
         forecast=score.forecast,
-        note=f"{note} · texscan {__version__}",
+        note=_note(score),
     )
     lights = tuple(ready.view.light for ready in score.views)
     return overlay.scored_image(score.picture, score.zone_map, grid=score.grid, lights=lights, caption=caption)
+
+
+def plates_picture(score: Score, z: np.ndarray) -> np.ndarray:
+    """The plates (rows, columns, 3) uint8 that let a reader check the figures; z the filtered heights [mm]."""
+    words = plates.Words(score.settings.panel or "Panel", _note(score), score.figures, score.settings.filters)
+    return plates.plates(z, score.grid, zone_map=score.zone_map, mould=score.mould, words=words)
+
+
+def _note(score: Score) -> str:
+    count = len(score.photos)
+    source = f"{count} photo{'s' if count != 1 else ''}" if count else "height map measured by other means"
+    return f"{source} · texscan {__version__}"
