@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from scipy import ndimage
 
 from texscan import chart
 from texscan.chart import Frame, text_at
@@ -31,12 +32,21 @@ def height_of(mould: Mould | None) -> int:
     return 0 if mould is None else PLATE_TOP + MAP_PX + 150
 
 
+def without_gaps(cell: np.ndarray) -> np.ndarray:
+    """The cell (n, m) with each place that no pixel fell on given the height of the nearest other; it repeats."""
+    tiled = np.tile(cell, (3, 3))
+    nearest = ndimage.distance_transform_edt(np.isnan(tiled), return_distances=False, return_indices=True)
+    rows, columns = cell.shape
+    return tiled[tuple(nearest)][rows : 2 * rows, columns : 2 * columns]
+
+
 def section_plate(page: np.ndarray, top: int, mould: Mould | None) -> list[Label]:
     """A section through the mould's cell and the changed ones, with what was lost and gained."""
     labels = _heading(page, "Section through the mean cell", SECTION_X, top, HALF)
     if mould is None:
         return labels + place([Block(NO_CELL, 21)], SECTION_X, top + PLATE_TOP, HALF)
-    row = int(np.nan_to_num(mould.cell_mm).var(axis=1).argmax())
+    whole = without_gaps(mould.cell_mm)
+    row = int(whole.var(axis=1).argmax())
     pitch = float(np.hypot(*mould.vectors_mm[1]))
     count = mould.cell_mm.shape[1]
     along = (np.arange(2 * count) + 0.5) / count * pitch
@@ -44,11 +54,13 @@ def section_plate(page: np.ndarray, top: int, mould: Mould | None) -> list[Label
                   (-0.15 * mould.top_mm, 1.3 * mould.top_mm))  # fmt: skip
     titles = {"x_title": "mm along the pattern", "y_title": "mm over the mould's floor"}
     labels += chart.axes(page, frame, **titles)
-    chart.curve(page, frame, along, np.tile(mould.cell_mm[row], 2), colour=COLOURS["sound"])
+    chart.curve(page, frame, along, np.tile(whole[row], 2), colour=COLOURS["sound"])
     for number, cell in enumerate(mould.changed):
-        heights = np.tile(cell.cell_mm[row], 2)
-        chart.curve(page, frame, along, heights, colour=COLOURS[cell.condition], dash=DASH_OF[cell.condition])
-        change = np.nan_to_num(cell.cell_mm[row] - mould.cell_mm[row])
+        heights = without_gaps(cell.cell_mm)[row]
+        chart.curve(
+            page, frame, along, np.tile(heights, 2), colour=COLOURS[cell.condition], dash=DASH_OF[cell.condition]
+        )
+        change = heights - whole[row]
         at = (np.array([change.argmin(), change.argmax()]) / count + number % 2) * pitch
         labels += _changes(page, frame, cell, mould, at)
     for number, (name, dash) in enumerate((("sound", "solid"), *((c.condition, DASH_OF[c.condition])
@@ -90,7 +102,7 @@ def map_plates(page: np.ndarray, top: int, mould: Mould | None) -> list[Label]:
     for number, (name, cell, change) in enumerate(shown):
         left, upper = MARGIN + number * (MAP_PX + 150), top + PLATE_TOP
         step = side_mm / MAP_PX
-        heights = unfolded(cell, mould.vectors_mm, (MAP_PX, MAP_PX), step)
+        heights = unfolded(without_gaps(cell), mould.vectors_mm, (MAP_PX, MAP_PX), step)
         page[upper : upper + MAP_PX, left : left + MAP_PX] = chart.height_colours(heights, 0.0, mould.top_mm)
         cv2.rectangle(page, (left - 1, upper - 1), (left + MAP_PX, upper + MAP_PX), INK, 1)
         title = "the mould's cell, from the sound zones" if name == "sound" else name
@@ -102,7 +114,7 @@ def map_plates(page: np.ndarray, top: int, mould: Mould | None) -> list[Label]:
             labels += chart.scale_bar(page, left, upper + MAP_PX + 14, length_mm=length[-1], px_per_mm=1 / step)
     right = MARGIN + len(shown) * (MAP_PX + 150)
     bar = Frame(right, top + PLATE_TOP, 22, MAP_PX, (0.0, 1.0), (0.0, mould.top_mm))
-    return labels + chart.colour_scale(page, bar, title="mm over floor")
+    return labels + chart.colour_scale(page, bar, title="mm over the floor")
 
 
 def _change_texts(cell: ChangedCell | None, mould: Mould) -> list[str]:

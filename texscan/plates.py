@@ -213,7 +213,7 @@ def _figure_rows(name: str, figures: list[Measured | None]) -> list[Block]:
 
 def _map_plate(page: np.ndarray, top: int, *, z: np.ndarray, grid: Grid, zones: ZoneMap, row: int) -> list[Label]:
     """Heights over the patch's top plane in colour, zones outlined, and where the profile lies."""
-    labels = _heading(page, "Heights", MARGIN, top, MAP_BOX[0] + 130)
+    labels = _heading(page, "Heights over the top plane of the whole patch", MARGIN, top, MAP_BOX[0] + 130)
     per_mm = min(MAP_BOX[0] / grid.columns, MAP_BOX[1] / grid.rows) / grid.step_mm
     size = max(round(grid.columns * grid.step_mm * per_mm), 8), max(round(grid.rows * grid.step_mm * per_mm), 8)
     low, high = (float(v) for v in np.nanquantile(z, SHOWN))
@@ -229,7 +229,7 @@ def _map_plate(page: np.ndarray, top: int, *, z: np.ndarray, grid: Grid, zones: 
     fitting = [length for length in BAR_LENGTHS_MM if length * per_mm <= 0.3 * size[0]] or [BAR_LENGTHS_MM[0]]
     labels += chart.scale_bar(page, left, upper + size[1] + 18, length_mm=fitting[-1], px_per_mm=per_mm)
     bar = Frame(left + size[0] + 84, upper, 22, min(size[1], 420), (0.0, 1.0), (low, high))
-    return labels + chart.colour_scale(page, bar, title="mm over top plane")
+    return labels + chart.colour_scale(page, bar, title="mm")
 
 
 def _profile_plate(
