@@ -9,6 +9,7 @@ to reach: read it as a risk, not as a strength.
 from __future__ import annotations
 
 import math
+from itertools import pairwise, product
 
 import cv2
 import numpy as np
@@ -22,10 +23,11 @@ LEAST_GAIN = 0.05  # keeps the low end of all heights finite under a hopeless bu
 # A ball can stand on grid points only, which leaves it up to half a step times the slope too high: the grid is made
 # finer until the ball is this wide, and coarser only when it is wider than the second figure.
 FINE_PIXELS, COARSE_PIXELS = 8, 20
-FINEST = 4  # parts of a step
+FINEST = 2  # parts of a step
 TILE_MM = 20.0  # side of the tiles that stand for a large map: several pitches of common textures
 LEAST_TILES = 4
-MOST_OPERATIONS = 6e7  # pixels times ball offsets of one reading; beyond it evenly spread tiles are read
+ENDS_EVERY = 3  # of the tiles read, one in so many is read at both ends of the heights too
+MOST_OPERATIONS = 2e8  # pixels times ball offsets of one reading; beyond it evenly spread tiles are read
 PIXEL_OPERATIONS = 40  # what a pixel costs beside its offsets
 ROWS_AT_ONCE = 32  # keeps the working rows in the processor's cache
 
@@ -60,7 +62,8 @@ def reach(
 
     Notes
     -----
-    Large maps are read on evenly spread tiles, whose scatter is in the interval.
+    Large maps are read on evenly spread tiles, whose scatter is in the interval; both ends of the heights on some of
+    these, as a shift of the reading.
     Touched where closing(z) - z <= touch; areas weighed by sqrt(1 + |grad z|^2); gap = mean(closing(z) - z). A tip
     smaller than a step touches all that the map can show. Near-tangent gaps are tiny, so the share depends on
     `touch_mm` where the gap does not.
@@ -175,57 +178,64 @@ def _ball_readings(
         return [((1.0, 0.0), (0.0, 0.0)) for _ in gains]  # all that the map can show
     half_mm = _half_width_mm(_span(height) * max(gains), radius_mm)
     factor = _working_factor(height.size, half_mm / step_mm)
-    tiles, chosen_all = _tiles(height.shape, step_mm, half_mm, factor)
+    judged = _judged(height, half_mm / step_mm)
+    tiles, share_read = _tiles(judged, step_mm, half_mm, factor)
     margin = 2 * math.ceil(half_mm / step_mm) + math.ceil(factor)
     padded = np.pad(height, margin, mode="symmetric")
-    judged = _judged(height, half_mm / step_mm)
     cap = _cap(half_mm, step_mm * factor, radius_mm)
+    every = ENDS_EVERY if len(tiles) > LEAST_TILES else 1
     sums = []
-    for tile in tiles:
+    for number, tile in enumerate(tiles):
         around = tuple(slice(part.start, part.stop + 2 * margin) for part in tile)
         block, core = padded[around], np.pad(judged[tile].astype(np.float32), margin)
         sums.append(_tile_sums(_resampled(block, factor), _resampled(core, factor) > 0.5, step_mm * factor, cap,
-                               gains=gains, touch_mm=touch_mm))  # fmt: skip
-    return [_from_tiles(np.array(of_gain).T, chosen_all) for of_gain in zip(*sums, strict=True)]
+                               gains=gains if number % every == 0 else gains[:1], touch_mm=touch_mm))  # fmt: skip
+    values, u = _from_tiles(np.array([of_tile[0] for of_tile in sums]), share_read)
+    both = np.array(sums[::every])
+    shifts = [_ratios(both[:, end]) - _ratios(both[:, 0]) for end in range(len(gains))]
+    return [tuple(zip(values + shift, u, strict=True)) for shift in shifts]
 
 
-def _from_tiles(sums: np.ndarray, chosen_all: bool) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Ratios over all tiles, each with its standard uncertainty when the tiles are a choice."""
-    area, touched, count, depth = sums
-    fraction, gap_mm = touched.sum() / area.sum(), depth.sum() / count.sum()
+def _ratios(sums: np.ndarray) -> np.ndarray:
+    """Touched share and mean gap over tiles, from their `_sums` (tiles, 4)."""
+    area, touched, count, depth = sums.sum(axis=0)
+    return np.array([touched / area, depth / count]) if count else np.zeros(2)
+
+
+def _from_tiles(sums: np.ndarray, share_read: float) -> tuple[np.ndarray, np.ndarray]:
+    """`_ratios` and their standard uncertainty when the tiles are a choice: ratio estimate, finite population."""
+    ratios = _ratios(sums)
+    area, touched, count, depth = sums.T
     n = area.size
-    if chosen_all or n < 2:
-        return (fraction, 0.0), (gap_mm, 0.0)
-    scatter = [np.sqrt(np.sum((part - ratio * whole) ** 2) * n / (n - 1)) / whole.sum()
-               for part, whole, ratio in ((touched, area, fraction), (depth, count, gap_mm))]  # fmt: skip
-    return (fraction, float(scatter[0])), (gap_mm, float(scatter[1]))
+    if share_read == 1 or n < 2:
+        return ratios, np.zeros(2)
+    off = np.array([np.sum((touched - ratios[0] * area) ** 2), np.sum((depth - ratios[1] * count) ** 2)])
+    return ratios, np.sqrt(off * (1 - share_read) * n / (n - 1)) / np.array([area.sum(), count.sum()])
 
 
 def _tiles(
-    shape: tuple[int, int], step_mm: float, half_mm: float, factor: float
-) -> tuple[list[tuple[slice, slice]], bool]:
-    """Tiles to read, and whether they are the whole map."""
+    judged: np.ndarray, step_mm: float, half_mm: float, factor: float
+) -> tuple[list[tuple[slice, slice]], float]:
+    """Tiles to read, and their share of those that hold something to judge."""
+    shape = judged.shape
     ball_pixels = half_mm / (step_mm * factor)
     per_pixel = (math.pi * ball_pixels**2 + PIXEL_OPERATIONS) / factor**2
-    if shape[0] * shape[1] * per_pixel <= MOST_OPERATIONS:
-        return [(slice(0, shape[0]), slice(0, shape[1]))], True
+    if judged.size * per_pixel <= MOST_OPERATIONS:
+        return [(slice(0, shape[0]), slice(0, shape[1]))], 1.0
     size = max(1, round(TILE_MM / step_mm))
     counts = [max(1, n // size) for n in shape]
     edges = [np.linspace(0, n, count + 1).round().astype(int) for n, count in zip(shape, counts, strict=True)]
-    tiles = [
-        (slice(edges[0][i], edges[0][i + 1]), slice(edges[1][j], edges[1][j + 1]))
-        for i in range(counts[0])
-        for j in range(counts[1])
-    ]
+    rows, columns = ([slice(start, stop) for start, stop in pairwise(edge)] for edge in edges)
+    tiles = [tile for tile in product(rows, columns) if judged[tile].any()]
     most = max(LEAST_TILES, int(MOST_OPERATIONS / (size**2 * per_pixel)))
     if most >= len(tiles):
-        return tiles, True
-    picked = np.linspace(0, len(tiles) - 1, most).round().astype(int)
-    return [tiles[i] for i in picked], False
+        return tiles, 1.0
+    picked = ((np.arange(most) + 0.5) * len(tiles) / most).astype(int)
+    return [tiles[i] for i in picked], most / len(tiles)
 
 
 def _working_factor(size: int, ball_pixels: float) -> float:
-    """Working step over the grid's step: 1/4, 1/2, 1, 2, 3 ...; coarser only where map and ball are too large."""
+    """Working step over the grid's step: 1/2, 1, 2, 3 ...; coarser only where map and ball are too large."""
     parts = FINEST
     while parts > 1 and ball_pixels * parts > FINE_PIXELS:
         parts //= 2
