@@ -52,8 +52,7 @@ def section_plate(page: np.ndarray, top: int, mould: Mould | None) -> list[Label
     along = (np.arange(2 * count) + 0.5) / count * pitch
     frame = Frame(SECTION_X + 66, top + PLATE_TOP, HALF - 66, SECTION_HEIGHT, (0.0, 2 * pitch),
                   (-0.15 * mould.top_mm, 1.3 * mould.top_mm))  # fmt: skip
-    titles = {"x_title": "mm along the pattern", "y_title": "mm over the mould's floor"}
-    labels += chart.axes(page, frame, **titles)
+    labels += chart.axes(page, frame, x_title="mm along the pattern", y_title="mm over the mould's floor")
     chart.curve(page, frame, along, np.tile(whole[row], 2), colour=COLOURS["sound"])
     for number, cell in enumerate(mould.changed):
         heights = without_gaps(cell.cell_mm)[row]
@@ -86,9 +85,8 @@ def _changes(page: np.ndarray, frame: Frame, cell: ChangedCell, mould: Mould, at
             continue
         chart.level(page, frame, end, dash="dotted")
         cv2.arrowedLine(page, (x, tail), (x, tip), INK, 2, cv2.LINE_AA, 0, 9 / abs(tip - tail))
-        wide = text_at(text, 0, 0, size=chart.TICK_TEXT, align="right").x
-        beside = x + 8 if x + 8 - wide < frame.left + frame.width else x - 8 + wide
-        labels.append(text_at(text, beside, (tail + tip) / 2 - 10, size=chart.TICK_TEXT))
+        y = tail - 26 if tip > tail else tail + 6
+        labels.append(text_at(text, x, y, size=chart.TICK_TEXT, align="middle"))
     return labels
 
 

@@ -111,7 +111,8 @@ def height_colours(z: np.ndarray, low: float, high: float) -> np.ndarray:
     """Heights as colours (..., 3) uint8, dark = low, light = high; NaN pale grey."""
     share = np.clip((np.nan_to_num(np.asarray(z, np.float32), nan=low) - low) / max(high - low, 1e-9), 0, 1)
     steps = np.linspace(0, 1, 256, dtype=np.float32)[:, None]
-    lab = np.float32(DARKEST) + steps * (np.float32(LIGHTEST) - np.float32(DARKEST))
+    darkest, lightest = np.array(DARKEST, np.float32), np.array(LIGHTEST, np.float32)
+    lab = darkest + steps * (lightest - darkest)
     ramp = np.round(np.clip(cv2.cvtColor(lab[None], cv2.COLOR_Lab2RGB)[0], 0, 1) * 255).astype(np.uint8)
     picture = ramp[np.round(share * 255).astype(np.uint8)]
     picture[~np.isfinite(z)] = NOT_MEASURED

@@ -45,6 +45,7 @@ BINS = 90  # of the height distribution
 LEAST_STRETCH_MM = 4.0  # of a profile, to draw the zone's own top plane over it
 NEAR_BEST = 0.95  # of the most measured pixels that a row has
 MOST_BESIDE = 0.6  # contact up to which its words fit to the right of its mark
+EDGE_SHARE = 0.10  # of the rows, at either edge, that no profile is taken from
 LEAST_CROSSED = 0.08  # share of a profile that counts as crossing a condition
 FIGURE_KEYS = ("relief_mm", "void_depth_mm", "contact_area_fraction")
 
@@ -143,11 +144,17 @@ def largest_zones(z: np.ndarray, condition: np.ndarray, step_mm: float) -> list[
 
 
 def profile_row(z: np.ndarray, condition: np.ndarray, step_mm: float) -> int:
-    """Of the rows that cross most conditions and have next to the most measured pixels, the one with most flanks."""
+    """
+    Of the rows that cross most conditions and have next to the most measured pixels, the one with most flanks.
+
+    Only rows in the middle of the map: at its edge the filters have half of their surroundings.
+    """
     least = max(LEAST_CROSSED * condition.shape[1], LEAST_STRETCH_MM / step_mm)
     crossed = np.sum([(condition == code).sum(axis=1) >= least for code in CODES.values()], axis=0)
     known = (condition > 0).sum(axis=1)
-    good = crossed == crossed.max()
+    edge = int(EDGE_SHARE * condition.shape[0])
+    inside = np.abs(np.arange(condition.shape[0]) - (condition.shape[0] - 1) / 2) <= condition.shape[0] / 2 - edge
+    good = inside & (crossed == crossed[inside].max())
     good &= known >= NEAR_BEST * known[good].max()
     rise = np.abs(np.nan_to_num(np.diff(z, axis=1))).sum(axis=1)
     return int(np.where(good, rise, -1.0).argmax())
@@ -331,7 +338,8 @@ def curve_plate(page: np.ndarray, frame: Frame, heights: Heights, depth_mm: floa
         labels.append(text_at(text, right, y, size=chart.TICK_TEXT, align="right"))
     x, text = float(frame.x_px(contact)), f"contact {100 * contact:.0f} %"
     if contact < MOST_BESIDE:
-        labels.append(text_at(text, x + 8, float(frame.y_px(-depth_mm)) - 11, size=chart.TICK_TEXT))
+        y = max(float(frame.y_px(-depth_mm)) - 22, float(frame.y_px(0.0)) + 2)
+        labels.append(text_at(text, x + 8, y, size=chart.TICK_TEXT))
     else:
         labels.append(text_at(text, x - 8, frame.top + frame.height - 26, size=chart.TICK_TEXT, align="right"))
     return labels
@@ -352,11 +360,11 @@ def _distribution_plate(page: np.ndarray, top: int, areas: list[Heights]) -> lis
     labels += chart.axes(page, frame, x_title="mm over the area's own top plane", y_title=y_title)
     chart.curve(page, frame, np.zeros(2), np.array(frame.y_range))
     for number, (each, density) in enumerate(zip(shown, per_mm, strict=True)):
-        look = {"colour": COLOURS.get(each.name, INK), "dash": DASH_OF.get(each.name, "solid")}
-        chart.curve(page, frame, (edges[1:] + edges[:-1]) / 2, density, **look)
+        colour, dash = COLOURS.get(each.name, INK), DASH_OF.get(each.name, "solid")
+        chart.curve(page, frame, (edges[1:] + edges[:-1]) / 2, density, colour=colour, dash=dash)
         y = frame.top + 24 + 26 * number
         x = frame.left + 24
         key = Frame(x, y, 56, 2, (0.0, 1.0), (0.0, 1.0))
-        chart.curve(page, key, np.array([0.0, 1.0]), np.array([0.5, 0.5]), **look)
+        chart.curve(page, key, np.array([0.0, 1.0]), np.array([0.5, 0.5]), colour=colour, dash=dash)
         labels.append(text_at(each.name, x + 70, y - 10, size=chart.TICK_TEXT))
     return labels
