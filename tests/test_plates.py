@@ -60,17 +60,11 @@ def holed():
     return z
 
 
-@pytest.mark.parametrize("repeating", [True, False])
-@pytest.mark.parametrize("words", [WORDS, long_words()], ids=["usual", "long"])
-@pytest.mark.parametrize("make", [deck, holed])
-def test_no_word_leaves_the_page_or_stands_on_another(make, words, repeating):
-    z = make()
-    page, labels = composed(z, np.where(np.isnan(z), 0, CONDITION).astype(np.uint8), words, repeating=repeating)
-    assert page.shape[1:] == (PAGE_WIDTH, 3) and page.dtype == np.uint8
+def check_words(page, labels):
+    """Every word stands on the page and none on another."""
     boxes = []
     for label in (each for each in labels if each.text):
-        face = font(label.size, label.bold)
-        left, top, right, bottom = face.getbbox(label.text)
+        left, top, right, bottom = font(label.size, label.bold).getbbox(label.text)
         box = label.x + left, label.y + top, label.x + right, label.y + bottom
         assert min(box) >= 0 and box[2] <= PAGE_WIDTH and box[3] <= page.shape[0], label.text
         boxes.append((box, label.text))
@@ -78,6 +72,16 @@ def test_no_word_leaves_the_page_or_stands_on_another(make, words, repeating):
         for b, other in boxes[:number]:
             apart = a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
             assert apart, f"{text!r} on {other!r}"
+
+
+@pytest.mark.parametrize("repeating", [True, False])
+@pytest.mark.parametrize("words", [WORDS, long_words()], ids=["usual", "long"])
+@pytest.mark.parametrize("make", [deck, holed])
+def test_no_word_leaves_the_page_or_stands_on_another(make, words, repeating):
+    z = make()
+    page, labels = composed(z, np.where(np.isnan(z), 0, CONDITION).astype(np.uint8), words, repeating=repeating)
+    assert page.shape[1:] == (PAGE_WIDTH, 3) and page.dtype == np.uint8
+    check_words(page, labels)
 
 
 def test_a_deck_that_does_not_repeat_says_so_and_has_a_shorter_page():
@@ -186,6 +190,15 @@ def test_the_profile_crosses_every_condition_and_the_pattern():
     holes[120:, ::2] = 0  # the lower half measured at half its pixels
     holes[200] = condition[200]
     assert plates.profile_row(z, holes, STEP_MM) == 200
+
+
+@pytest.mark.parametrize("shape", [(240, 480), (30, 480), (480, 30), (12, 12)])
+def test_flat_and_narrow_maps_are_drawn(shape):
+    grid, condition = Grid(0.0, 10.0, STEP_MM, *shape), np.full(shape, SOUND, np.uint8)
+    flat = ZoneMap(condition, (), {"sound": 1.0}, "limits", {})
+    page, labels = plates.composed(np.zeros(shape), grid, zone_map=flat, mould=None, words=WORDS)
+    check_words(page, labels)
+    assert {"relief 0.00 mm", "void 0.00 mm", "contact 100 %"} <= {label.text for label in labels}
 
 
 def test_the_largest_zone_of_each_condition_is_drawn_and_specks_are_not():

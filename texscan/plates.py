@@ -40,6 +40,7 @@ DASH_OF = {"sound": "solid", "worn": "dashed", "filled": "dotted"}
 VOID_TINT = (222, 232, 240)
 MATERIAL_TINT = (226, 222, 214)
 SHOWN = (0.002, 0.998)  # shares of the area between which heights are coloured
+LEAST_SPAN_MM = 0.02  # of an axis of heights: smooth land is not drawn as mountains
 CURVE_POINTS = 400
 BINS = 90  # of the height distribution
 LEAST_STRETCH_MM = 4.0  # of a profile, to draw the zone's own top plane over it
@@ -69,11 +70,16 @@ class Heights:
 
     @property
     def top_mm(self) -> float:
-        return float(np.quantile(self.falling_mm, 1 - TOP_RATIO))
+        return float(self.above(TOP_RATIO))
 
     @property
     def floor_mm(self) -> float:
-        return float(np.quantile(self.falling_mm, 1 - FLOOR_RATIO))
+        return float(self.above(FLOOR_RATIO))
+
+    def above(self, ratio):
+        """Heights that these shares of the area stand above, as `curve.levels_at` reads them [mm]."""
+        count = self.falling_mm.size
+        return np.interp(ratio, (np.arange(count) + 0.5) / count, self.falling_mm)
 
 
 def plates(z: np.ndarray, grid: Grid, *, zone_map: ZoneMap, mould: Mould | None, words: Words) -> np.ndarray:
@@ -224,6 +230,7 @@ def _map_plate(page: np.ndarray, top: int, *, z: np.ndarray, grid: Grid, zones: 
     per_mm = min(MAP_BOX[0] / grid.columns, MAP_BOX[1] / grid.rows) / grid.step_mm
     size = max(round(grid.columns * grid.step_mm * per_mm), 8), max(round(grid.rows * grid.step_mm * per_mm), 8)
     low, high = (float(v) for v in np.nanquantile(z, SHOWN))
+    high = max(high, low + LEAST_SPAN_MM)
     picture = cv2.resize(chart.height_colours(z, low, high), size, interpolation=cv2.INTER_AREA)
     picture = outline_zones(picture, zones, grid)
     left, upper = MARGIN, top + PLATE_TOP
@@ -245,7 +252,7 @@ def _profile_plate(
     """The profile with the patch's planes, the zones' own top planes, and the condition underneath."""
     patch = areas[0]
     x, step_mm = line.x_mm, line.step_mm
-    relief = patch.top_mm - patch.floor_mm
+    relief = max(patch.top_mm - patch.floor_mm, LEAST_SPAN_MM)
     span = (min(patch.floor_mm - 0.15 * relief, np.nanmin(z)), max(patch.top_mm + 0.15 * relief, np.nanmax(z)))
     frame = Frame(MARGIN + 66, top + PLATE_TOP, WIDTH - 66 - 190, PROFILE_HEIGHT, (x[0], x[-1]),
                   (span[0] - patch.top_mm, span[1] - patch.top_mm))  # fmt: skip
@@ -269,11 +276,11 @@ def _profile_plate(
 
 def _planes(page: np.ndarray, frame: Frame, heights: Heights) -> list[Label]:
     """Top plane and 98 % level across the frame, named to its right."""
-    labels = []
+    labels: list[Label] = []
     levels = ((0.0, "solid", "top plane, 2 %"), (heights.floor_mm - heights.top_mm, "dotted", "98 % level"))
     for y, dash, text in levels:
         chart.level(page, frame, y, dash=dash)
-        at = float(frame.y_px(y)) - 11
+        at = max(float(frame.y_px(y)) - 11, labels[-1].y + chart.TICK_TEXT + 4 if labels else 0)
         labels.append(text_at(text, frame.left + frame.width + 10, at, size=chart.TICK_TEXT))
     return labels
 
@@ -299,7 +306,7 @@ def _condition_strip(page: np.ndarray, frame: Frame, condition: np.ndarray) -> N
 def _curve_plates(page: np.ndarray, top: int, areas: list[Heights], depth_mm: float) -> list[Label]:
     """A material-ratio curve each for the patch and the zones, on one scale."""
     labels = _heading(page, "Material ratio: relief, void depth and contact area", MARGIN, top, WIDTH)
-    lowest = min(each.floor_mm - each.top_mm for each in areas)
+    lowest = min(-LEAST_SPAN_MM, *(each.floor_mm - each.top_mm for each in areas))
     width = (WIDTH - 66) // max(len(areas), 3) - GAP
     for number, area in enumerate(areas):
         left, y_range = MARGIN + 66 + number * (width + GAP), (1.2 * lowest, -0.22 * lowest)
@@ -315,7 +322,7 @@ def curve_plate(page: np.ndarray, frame: Frame, heights: Heights, depth_mm: floa
     The frame's x is the share of the area, 0 to 1, its y the height over the top plane [mm].
     """
     share = (np.arange(CURVE_POINTS) + 0.5) / CURVE_POINTS
-    over = np.quantile(heights.falling_mm, 1 - share) - heights.top_mm
+    over = heights.above(share) - heights.top_mm
     floor = heights.floor_mm - heights.top_mm
     contact = float((heights.falling_mm >= heights.top_mm - depth_mm).mean())
     void = float(np.maximum(heights.top_mm - heights.falling_mm, 0).mean())
@@ -330,11 +337,11 @@ def curve_plate(page: np.ndarray, frame: Frame, heights: Heights, depth_mm: floa
     title = heights.name if heights.name not in CODES else f"largest {heights.name} zone"
     labels.append(text_at(title, frame.left, frame.top - 34, size=21, bold=True))
     right = frame.left + frame.width - 8
-    for y, text in (
-        (float(frame.y_px(0.0)) - 24, "top plane"),
-        (float(frame.y_px(0.55 * floor)) - 11, f"void {void:.2f} mm"),
-        (float(frame.y_px(floor)) + 4, f"relief {-floor:.2f} mm"),
-    ):
+    line = chart.TICK_TEXT + 4
+    below = max(float(frame.y_px(0.55 * floor)) - 11, float(frame.y_px(0.0)) + 4)
+    lowest = max(float(frame.y_px(floor)) + 4, below + line)
+    texts = ("top plane", f"void {void:.2f} mm", f"relief {abs(floor):.2f} mm")
+    for y, text in zip((float(frame.y_px(0.0)) - 24, below, lowest), texts, strict=True):
         labels.append(text_at(text, right, y, size=chart.TICK_TEXT, align="right"))
     x, text = float(frame.x_px(contact)), f"contact {100 * contact:.0f} %"
     if contact < MOST_BESIDE:
@@ -349,7 +356,7 @@ def _distribution_plate(page: np.ndarray, top: int, areas: list[Heights]) -> lis
     """How often each height occurs, the patch and its zones, each over its own top plane."""
     width = (WIDTH - GAP) // 2
     labels = _heading(page, "Distribution of heights", MARGIN, top, width)
-    low = 1.25 * min(each.floor_mm - each.top_mm for each in areas)
+    low = 1.25 * min(-LEAST_SPAN_MM, *(each.floor_mm - each.top_mm for each in areas))
     edges = np.linspace(low, -0.25 * low, BINS + 1)
     shown = areas[1:] or areas
     counts = [np.histogram(each.falling_mm - each.top_mm, edges)[0] / each.falling_mm.size for each in shown]
