@@ -30,7 +30,8 @@ def scored(name):
     return score, truth.read(name, score.grid.x_mm, score.grid.y_mm)
 
 
-pytestmark = pytest.mark.parametrize("name", sorted(PANELS))
+# module scope: all tests of one panel stand next to each other, so that each panel is scored once
+pytestmark = pytest.mark.parametrize("name", sorted(PANELS), scope="module")
 
 
 def test_scale_and_light(name):
@@ -77,3 +78,26 @@ def test_conditions(name):
 def test_every_flag_can_be_explained(name):
     score, _ = scored(name)
     assert set(score.flags) <= set(FLAGS)
+
+
+def test_depths_lost_at_the_top_and_gained_at_the_floor(name):
+    """
+    Against the renderer's scene: tops cut by `share` of the height; floors raised by it, less the film on the tops.
+
+    Within a twentieth of the deck's height, half of what four views promise for relief; the scene rounds its cuts and
+    fills (round_mm), so that the depths themselves are known to 0.01 mm.
+    """
+    score, true = scored(name)
+    deck, cells = true.data["deck"], {cell.condition: cell for cell in score.mould.changed} if score.mould else {}
+    whole_panel = any(deck[cause] and deck[cause]["where"]["kind"] == "all" for cause in ("wear", "fill"))
+    if score.pattern.vectors_mm is None or whole_panel:
+        assert cells == {}
+        return
+    lost = {"worn": deck["height_mm"] * deck["wear"]["share"]} if deck["wear"] else {}
+    gained = {"filled": deck["height_mm"] * deck["fill"]["share"] - deck["fill"]["film_mm"]} if deck["fill"] else {}
+    assert set(cells) == {*lost, *gained}
+    for condition, cell in cells.items():
+        for measured, known in ((cell.lost_at_top_mm, lost), (cell.gained_at_floor_mm, gained)):
+            depth = known.get(condition, 0.0)
+            assert measured.value == pytest.approx(depth, abs=0.05 * deck["height_mm"])
+            assert measured.low - 0.01 <= depth <= measured.high + 0.01
