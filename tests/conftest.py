@@ -3,7 +3,10 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")  # one worker a core; set before numpy is loaded
 
 import cv2
 import numpy as np
@@ -15,6 +18,7 @@ from texscan.card import read_card
 from texscan.model import LinearPhoto
 
 ROOT = Path(__file__).parents[1]
+cv2.setNumThreads(1)
 SHIPPED = ROOT / "calibration" / "card.json"
 
 

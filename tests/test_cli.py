@@ -229,5 +229,6 @@ def test_old_photos_without_a_card_are_scored_with_a_flag_and_the_right_sign(tmp
     true = sum(-0.5 * (x - a) / 2.25 * np.exp(-((x - a) ** 2 + (y - b) ** 2) / 4.5) for a, b in places)
     slope = np.gradient(height, 0.1, axis=1)  # along the lights, where two opposed ones tell the slope
     known = np.isfinite(slope)
-    assert np.corrcoef(slope[known], true[known])[0, 1] > 0.8
-    assert np.polyfit(true[known], slope[known], 1)[0] == pytest.approx(1.0, abs=0.35)
+    assert np.corrcoef(slope[known], true[known])[0, 1] > 0.9
+    # gentle matt relief without shadows reads low under the satin model (calibration/relief/README.md)
+    assert 0.6 < np.polyfit(true[known], slope[known], 1)[0] < 1.1

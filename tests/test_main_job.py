@@ -6,8 +6,6 @@ sample_images/README.md. Tolerances are the project's promises in README: scale 
 degree; Sq, relief and void depth within 10 % for four views, 20 % for two, 30 % for one.
 """
 
-import functools
-
 import numpy as np
 import pytest
 import truth
@@ -24,18 +22,19 @@ CONDITIONS = {name: value for value, name in CONDITION_NAMES.items()}
 LEAST_OVERLAP = {4: 0.80, 2: 0.70, 1: 0.70}
 
 
-@functools.lru_cache(maxsize=1)
-def scored(name):
-    score = score_sample(PANELS[name])
-    return score, truth.read(name, score.grid.x_mm, score.grid.y_mm)
+# One panel's tests go to one worker, so that each panel is scored once.
+EACH = [pytest.param(name, marks=pytest.mark.xdist_group(name)) for name in sorted(PANELS)]
 
 
-# module scope: all tests of one panel stand next to each other, so that each panel is scored once
-pytestmark = pytest.mark.parametrize("name", sorted(PANELS), scope="module")
+@pytest.fixture(scope="module", params=EACH)
+def scored(request):
+    """(score, truth on the score's grid) of a sample panel."""
+    score = score_sample(PANELS[request.param])
+    return score, truth.read(request.param, score.grid.x_mm, score.grid.y_mm)
 
 
-def test_scale_and_light(name):
-    score, true = scored(name)
+def test_scale_and_light(scored):
+    score, true = scored
     at = score.grid.centre_mm
     assert score.scale_mm_per_px.value == pytest.approx(true.mm_per_px(score.photos[0].file, at), rel=0.003)
     for photo, ready in zip(score.photos, score.views, strict=True):
@@ -45,9 +44,9 @@ def test_scale_and_light(name):
         assert light.elevation_deg == pytest.approx(elevation, abs=1.0)
 
 
-def test_heights(name):
+def test_heights(scored):
     """The same filter and figures on measured and true heights, over the pixels that both have."""
-    score, true = scored(name)
+    score, true = scored
     both = np.isfinite(score.relief.height_mm) & np.isfinite(true.height_mm) & (true.zones > 0)
     assert both.sum() > 0.8 * (true.zones > 0).sum()
     step, settings = score.grid.step_mm, score.settings.filters
@@ -62,9 +61,9 @@ def test_heights(name):
     assert all(abs(error) < promised for error in wrong.values()), wrong
 
 
-def test_conditions(name):
+def test_conditions(scored):
     """Worn and filled panels come out as such, sound ones do not."""
-    score, true = scored(name)
+    score, true = scored
     both = (score.zone_map.condition > 0) & (true.zones > 0)
     for condition, value in CONDITIONS.items():
         ours, theirs = (labels[both] == value for labels in (score.zone_map.condition, true.zones))
@@ -75,19 +74,19 @@ def test_conditions(name):
         assert overlap > LEAST_OVERLAP[len(score.photos)], f"{condition}: {overlap:.2f}"
 
 
-def test_every_flag_can_be_explained(name):
-    score, _ = scored(name)
+def test_every_flag_can_be_explained(scored):
+    score, _ = scored
     assert set(score.flags) <= set(FLAGS)
 
 
-def test_depths_lost_at_the_top_and_gained_at_the_floor(name):
+def test_depths_lost_at_the_top_and_gained_at_the_floor(scored):
     """
     Against the renderer's scene: tops cut by `share` of the height; floors raised by it, less the film on the tops.
 
     Within a twentieth of the deck's height, half of what four views promise for relief; the scene rounds its cuts and
     fills (round_mm), so that the depths themselves are known to 0.01 mm.
     """
-    score, true = scored(name)
+    score, true = scored
     deck, cells = true.data["deck"], {cell.condition: cell for cell in score.mould.changed} if score.mould else {}
     whole_panel = any(deck[cause] and deck[cause]["where"]["kind"] == "all" for cause in ("wear", "fill"))
     if score.pattern.vectors_mm is None or whole_panel:
