@@ -6,6 +6,8 @@ sample_images/README.md. Tolerances are the project's promises in README: scale 
 degree; Sq, relief and void depth within 10 % for four views, 20 % for two, 30 % for one.
 """
 
+import functools
+
 import numpy as np
 import pytest
 import truth
@@ -26,11 +28,16 @@ LEAST_OVERLAP = {4: 0.80, 2: 0.70, 1: 0.70}
 EACH = [pytest.param(name, marks=pytest.mark.xdist_group(name)) for name in sorted(PANELS)]
 
 
-@pytest.fixture(scope="module", params=EACH)
+@functools.lru_cache(maxsize=2)
+def _scored(name):
+    score = score_sample(PANELS[name])
+    return score, truth.read(name, score.grid.x_mm, score.grid.y_mm)
+
+
+@pytest.fixture(params=EACH)
 def scored(request):
     """(score, truth on the score's grid) of a sample panel."""
-    score = score_sample(PANELS[request.param])
-    return score, truth.read(request.param, score.grid.x_mm, score.grid.y_mm)
+    return _scored(request.param)
 
 
 def test_scale_and_light(scored):

@@ -42,8 +42,7 @@ def read_settings(
     if printed_bar_mm is not None and not BAR_RANGE_MM[0] <= printed_bar_mm <= BAR_RANGE_MM[1]:
         raise SettingsError(
             f"--printed-bar-mm is {printed_bar_mm:g}; the printed bar is 100 mm, a ruler says between "
-            f"{BAR_RANGE_MM[0]:g} and "
-            f"{BAR_RANGE_MM[1]:g}. Measure it again, in mm, or print the card at 100 %."
+            f"{BAR_RANGE_MM[0]:g} and {BAR_RANGE_MM[1]:g}. Measure it again, in mm, or print the card at 100 %."
         )
     filters = Filters()
     return Settings(
@@ -114,8 +113,7 @@ def read_reference(folder: Path, filters: Filters) -> zones.Reference:
     if not sound.any() or height.shape != condition.shape:
         raise SettingsError(
             f"The reference {folder.name} has no sound part to compare with. Score an unworn, unpainted corner and "
-            "name "
-            "its folder."
+            "name its folder."
         )
     return zones.reference_from(height, step, filters, sound)
 

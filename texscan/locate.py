@@ -129,8 +129,7 @@ def locate(photo: LinearPhoto, card: Card, *, focal_35mm: float | None = None) -
     if good.sum() < 8:
         raise CardError(
             f"Only {good.sum()} card corners of {photo.file} fit one flat card, 8 are needed. Lay the card flat, "
-            "hold the "
-            "phone still and take the photo again."
+            "hold the phone still and take the photo again."
         )
     rms = float(np.sqrt((residual[good] ** 2).mean()))
     return Sighting(camera, grey.shape, rms, int(good.sum()), len(found), scale_u)
@@ -190,8 +189,7 @@ def _require_enough(found: list, card: Card, file: str, *, blurred: bool) -> Non
     if blurred:
         raise CardError(
             f"No scale card was found in {file}, and the photo is blurred. Hold the phone with both hands, tap on "
-            "the card "
-            "to focus, and take it again."
+            "the card to focus, and take it again."
         )
     if not found:
         raise CardError(
@@ -201,15 +199,13 @@ def _require_enough(found: list, card: Card, file: str, *, blurred: bool) -> Non
     if len(found) < needed:
         raise CardError(
             f"Only {len(found)} of {len(card.markers)} card markers are visible in {file}, {needed} are needed. "
-            "Move back "
-            "until the whole card is in the photo, sharp and lit."
+            "Move back until the whole card is in the photo, sharp and lit."
         )
     spread = _hull_area([m for m, _ in found]) / _hull_area(card.markers)
     if spread < LEAST_SPREAD:
         raise CardError(
             f"The visible markers in {file} span only {spread:.0%} of the card, {LEAST_SPREAD:.0%} is needed. Move "
-            "back "
-            "until the whole card is in the photo."
+            "back until the whole card is in the photo."
         )
 
 

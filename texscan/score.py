@@ -169,8 +169,7 @@ def score_heights(height_mm: np.ndarray, step_mm: float, settings: Settings, *, 
     if np.isfinite(height_mm).sum() < texture.LEAST_PIXELS:
         raise ReliefError(
             f"The height map has {int(np.isfinite(height_mm).sum())} measured pixels, at least "
-            f"{texture.LEAST_PIXELS} are "
-            "needed. Export a larger part of the patch."
+            f"{texture.LEAST_PIXELS} are needed. Export a larger part of the patch."
         )
     rows, columns = height_mm.shape
     grid = Grid(0.0, step_mm * (rows - 1), step_mm, rows, columns)

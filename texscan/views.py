@@ -92,8 +92,7 @@ def ready_view(
     if blur_mm > BLURRED_MM:
         raise PhotoError(
             f"{photo.file} is blurred by {blur_mm:.2f} mm, at most {BLURRED_MM} mm is usable. Hold the phone with "
-            "both "
-            "hands, tap on the card to focus, and take the photo again."
+            "both hands, tap on the card to focus, and take the photo again."
         )
     flags += ["photo-soft"] if blur_mm > SOFT_MM else []
     steady = 0.0
@@ -120,8 +119,7 @@ def _pose_flags(sighting: Sighting) -> list[str]:
     if tilt > LARGEST_TILT_DEG:
         raise PhotoError(
             f"The camera was tilted by {tilt:.0f} degrees, at most {LARGEST_TILT_DEG:.0f} is usable. Hold the "
-            "phone above "
-            "the patch, looking straight down."
+            "phone above the patch, looking straight down."
         )
     flags = ["camera-tilted"] if tilt > TILT_FLAG_DEG else []
     return flags + (["few-fiducials"] if sighting.points < FEW_POINTS else [])
@@ -248,16 +246,14 @@ def _exposure_flags(file: str, brightness, clipped, deck: np.ndarray, found: Car
     if share > CLIPPED_REFUSED:
         raise PhotoError(
             f"{share:.0%} of the deck in {file} is clipped to white, at most {CLIPPED_REFUSED:.0%} is usable. "
-            "Lower the "
-            "exposure or move the torch back."
+            "Lower the exposure or move the torch back."
         )
     paper = math.exp(found.flat_field[0])
     lit = float(np.quantile(brightness[deck], 0.7)) * paper
     if lit < DARKEST_DECK:
         raise PhotoError(
             f"The deck in {file} is too dark: {lit:.2%} of full scale where it is lit, {DARKEST_DECK:.1%} is "
-            "needed. Bring "
-            "the torch nearer or raise the exposure."
+            "needed. Bring the torch nearer or raise the exposure."
         )
     return ["deck-clipped"] if share > CLIPPED_LEFT_OUT else []
 
@@ -285,8 +281,7 @@ def stated_views(
         sizes = ", ".join(f"{columns} x {rows}" for rows, columns in sorted(shapes))
         raise PhotoError(
             f"Photos without a card must be taken from one fixed place and have one size; found {sizes}. Use a "
-            "tripod, or "
-            "lay the card beside the patch."
+            "tripod, or lay the card beside the patch."
         )
     factor = max(1.0, NO_CARD_FINEST_STEP_MM / mm_per_px)
     rows, columns = (int(size / factor) for size in photos[0].luminance.shape)
@@ -297,8 +292,7 @@ def stated_views(
         if not 2.0 <= elevation <= 60.0:
             raise LightError(
                 f"The light of {photo.file} is stated {elevation:g} degrees above the panel; 2 to 60 is usable. "
-                "Check "
-                "--light-elevation, or light the panel lower."
+                "Check --light-elevation, or light the panel lower."
             )
         covariance = np.diag([NO_CARD_AZIMUTH_U_DEG**2, NO_CARD_ELEVATION_U_DEG**2, 0.0])
         flags = ["no-card", "light-from-user", "ambient-unmeasured", "tone-curve-unmeasured"]

@@ -108,7 +108,7 @@ def settings_for(views: int, paper_reflectance: float | None) -> Settings:
         return Settings(None, (3.0, 1.5, 0.75, 0.5), paper, **level)
     tight = (3.0, 1.5, 0.75, 0.4, 0.2)
     if views == 2:
-        return Settings(forward.ROUGHNESS, tight, paper, slope_u=0.05, slope_knee=0.05, flat_u_mm=0.06)
+        return Settings(forward.ROUGHNESS, tight, paper, slope_u=0.02, slope_knee=0.03, flat_u_mm=0.06)
     return Settings(forward.ROUGHNESS, tight, paper)
 
 
