@@ -231,4 +231,4 @@ def test_old_photos_without_a_card_are_scored_with_a_flag_and_the_right_sign(tmp
     known = np.isfinite(slope)
     assert np.corrcoef(slope[known], true[known])[0, 1] > 0.9
     # gentle matt relief without shadows reads low under the satin model (calibration/relief/README.md)
-    assert 0.6 < np.polyfit(true[known], slope[known], 1)[0] < 1.1
+    assert 0.5 < np.polyfit(true[known], slope[known], 1)[0] < 1.1

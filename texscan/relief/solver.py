@@ -33,8 +33,8 @@ SMOOTH_MM = 0.03  # relief (2 to 98 %) below this is nearly smooth [mm]
 # fraction (absolute), by the arrangement of the lights; fitted on the rendered decks of calibration/relief.
 SOLVER_U: dict[str, tuple[float, float]] = {
     "one": (0.264, 0.087),
-    "opposed": (0.106, 0.044),
-    "square": (0.096, 0.035),
+    "opposed": (0.095, 0.039),
+    "square": (0.097, 0.049),
     "many": (0.045, 0.015),
 }
 U_WITHOUT_CARD = 1.5  # factor on both when the paint's albedo is not known
