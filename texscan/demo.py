@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
@@ -11,7 +12,8 @@ from rich.table import Table
 from texscan import files, result
 from texscan.compatibility import Job
 from texscan.inputs import read_settings
-from texscan.report import ACTION_WORDS, FIGURES, figure_words
+from texscan.model import Measured
+from texscan.report import ACTION_WORDS
 from texscan.samples import SamplePanel, sample_panels, sample_path
 from texscan.score import Score, score_photos
 
@@ -31,7 +33,9 @@ def run_demo(out: Path) -> list[Score]:
             files.write_result(out / panel.name, result.result_files(scores[-1]))
             progress.advance(task)
     console.print(_table(panels, scores))
-    console.print(f"Scored images: {out}/PANEL/scored.png", soft_wrap=True)
+    console.print("Scored images:")
+    for panel in panels:
+        console.print(f"  {out / panel.name / 'scored.png'}", soft_wrap=True, highlight=False)
     return scores
 
 
@@ -46,17 +50,20 @@ def score_sample(panel: SamplePanel) -> Score:
 
 
 def _table(panels: tuple[SamplePanel, ...], scores: list[Score]) -> Table:
-    table = Table(title="Verdicts")
-    table.add_column("panel")
-    table.add_column("photos", justify="right")
-    for _, name, _, _ in FIGURES:
-        table.add_column(name)
-    table.add_column("worn", justify="right")
-    table.add_column("filled", justify="right")
-    table.add_column("verdict")
+    """Fits 80 columns; the full figures stand in each panel's folder."""
+    table = Table(title="Verdicts, with 95 % intervals", box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 1, 0))
+    for heading in ("panel", "photos", "relief, mm", "void depth, mm", "worn", "filled", "verdict"):
+        number = heading in ("photos", "worn", "filled")
+        table.add_column(heading, justify="right" if number else "left", no_wrap=heading.endswith("mm"))
     for panel, score in zip(panels, scores, strict=True):
-        figures = [figure_words(score.figures[key], unit, factor) for key, _, unit, factor in FIGURES]
+        figures = [_compact(score.figures[key]) for key in ("relief_mm", "void_depth_mm")]
         shares = [f"{score.zone_map.shares.get(name, 0):.0%}" for name in ("worn", "filled")]
-        verdict = ACTION_WORDS[score.recommendation.action]
-        table.add_row(panel.title, str(len(score.photos)), *figures, *shares, verdict)
+        place = panel.title.partition(":")[0]
+        table.add_row(place, str(len(score.photos)), *figures, *shares, ACTION_WORDS[score.recommendation.action])
     return table
+
+
+def _compact(measured: Measured | None) -> str:
+    if measured is None:
+        return "not defined"
+    return f"{measured.value:.2f}\n{measured.low:.2f} to {measured.high:.2f}"
