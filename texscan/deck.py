@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from skimage.measure import CircleModel, LineModelND, ransac
 
 from texscan.model import Grid, LitView
 
@@ -20,7 +21,8 @@ CORE_WINDOW_MM, CORE_OPENED_MM, SMOOTH_CORE, LEVEL_MM = 0.4, 2.0, 0.35, 0.8  # l
 LEAST_BORDER_MM2, LEAST_FITTING_MM2, LARGEST_FITTING_MM2 = 200.0, 20.0, 3000.0
 LARGEST_SMOOTH_SHARE = 0.6  # of the deck: more smooth than this is the panel itself
 STRAIGHT_MM, STRAIGHT_SHARE = 1.0, 0.7  # a border's inner edge is a straight line: this share of it lies this near
-ROUND_MM = 1.0  # rms distance of a fitting's outline from a circle
+ROUND_MM, ROUND_SHARE = 1.0, 0.8  # a fitting's outline is a circle: this share of it lies this near
+LEAST_POINTS, TRIALS = {LineModelND: 2, CircleModel: 3}, 200
 OTHER_PAINT = 1.8  # brightness of a fitting over the patch's, or the other way round
 
 
@@ -82,7 +84,7 @@ def _borders(change: np.ndarray, grid: Grid) -> np.ndarray:
         whole = area_mm2 > LARGEST_SMOOTH_SHARE * deck.sum() * grid.step_mm**2
         if whole or not meets_edge or area_mm2 < LEAST_BORDER_MM2 or not len(inner):
             continue
-        if _straight_share(inner) >= STRAIGHT_SHARE:
+        if _share_on(LineModelND, inner, STRAIGHT_MM) >= STRAIGHT_SHARE:
             found |= cv2.dilate(part.astype(np.uint8), _disk(GROWN_MM, grid))
     return found.astype(bool)
 
@@ -102,7 +104,7 @@ def _fittings(views: tuple[LitView, ...], grid: Grid) -> np.ndarray:
         for part, area_mm2 in _parts(_opened(kind & smooth, CORE_OPENED_MM, grid), grid):
             if not LEAST_FITTING_MM2 <= area_mm2 <= LARGEST_FITTING_MM2:
                 continue
-            if _off_circle(_places(_ring(part), grid)) < ROUND_MM:
+            if _share_on(CircleModel, _places(_ring(part), grid), ROUND_MM) >= ROUND_SHARE:
                 whole = part | np.isin(odd_labels, np.unique(odd_labels[part & odd]))
                 found |= cv2.dilate(whole.astype(np.uint8), _disk(GROWN_MM, grid))
     return found.astype(bool)
@@ -156,27 +158,13 @@ def _blur(picture: np.ndarray, sigma: float) -> np.ndarray:
     return cv2.GaussianBlur(picture, (0, 0), max(sigma, 0.3))
 
 
-def _straight_share(points: np.ndarray) -> float:
-    """Largest share of points near one straight line, over lines through pairs of them (fixed draws)."""
-    rng = np.random.default_rng(0)
-    best = 0.0
-    for _ in range(200):
-        a, b = points[rng.choice(len(points), 2)]
-        along = b - a
-        length = np.linalg.norm(along)
-        if length < 10.0:
-            continue
-        off = np.abs((points - a) @ np.array([-along[1], along[0]]) / length)
-        best = max(best, float((off < STRAIGHT_MM).mean()))
-    return best
-
-
-def _off_circle(points: np.ndarray) -> float:
-    """Rms distance from the best circle (Kasa's least squares) [mm]."""
-    design = np.column_stack([2 * points, np.ones(len(points))])
-    x, y, rest = np.linalg.lstsq(design, (points**2).sum(axis=1), rcond=None)[0]
-    radius = np.sqrt(max(rest + x * x + y * y, 0))
-    return float(np.sqrt(np.mean((np.hypot(points[:, 0] - x, points[:, 1] - y) - radius) ** 2)))
+def _share_on(model: type, points: np.ndarray, within_mm: float) -> float:
+    """Share of points (n, 2) within reach of the best line or circle through some of them."""
+    least = LEAST_POINTS[model]
+    if len(points) < 2 * least:
+        return 0.0
+    _, near = ransac(points, model, min_samples=least, residual_threshold=within_mm, max_trials=TRIALS, rng=0)
+    return 0.0 if near is None else float(near.mean())
 
 
 def _disk(radius_mm: float, grid: Grid) -> np.ndarray:
