@@ -121,7 +121,7 @@ BAD = {
     "a folder": (lambda p: _folder(p / "photo.jpg"), "photo.jpg"),
     "too large": (lambda p: _huge(p / "huge.png"), "200"),
     "blurred": (lambda p: encoded(cv2.GaussianBlur(cv2.imread(str(ONE_VIEW)), (0, 0), 5), p / "b.png"), "blur"),
-    "deck clipped": (lambda p: encoded(_brighter(cv2.imread(str(ONE_VIEW)), 3.5), p / "w.png"), "clipped"),
+    "deck clipped": (lambda p: encoded(_brighter(cv2.imread(str(ONE_VIEW)), 5), p / "w.png"), "clipped"),
     "too dark": (lambda p: encoded(cv2.imread(str(ONE_VIEW)) // 12, p / "d.png"), "dark"),
 }
 

@@ -26,7 +26,7 @@ CLIPPED_LEFT_OUT, CLIPPED_REFUSED = 0.02, 0.35  # shares of the deck
 DARKEST_DECK, CLEAN_SIGNAL = 0.004, 0.02  # of full scale, lit: refused below the first
 SOFT_MM, BLURRED_MM = 0.22, 0.45  # standard deviation of the total blur: flag, refusal
 BLUR_TRIALS_MM = np.geomspace(0.05, 0.9, 14)
-EDGE_REACH_MM = 1.2
+EDGE_REACH_MM, CLIPPED_EDGES = 1.2, 0.3
 TILT_FLAG_DEG, LARGEST_TILT_DEG = 25.0, 50.0
 FEW_POINTS = 24
 NO_CARD_LEVEL_MM = 15.0  # without a card the torch's falloff is what changes over more than this
@@ -181,6 +181,8 @@ def card_blur_mm(face: CardFace) -> float:
     reach = int(EDGE_REACH_MM / grid.step_mm)
     edges = cv2.morphologyEx(face.artwork, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > 0.4
     near = cv2.dilate(edges.astype(np.uint8), np.ones((2 * reach + 1,) * 2, np.uint8)).astype(bool)
+    if face.clipped[near].mean() > CLIPPED_EDGES:  # what is left of clipped edges is their dark feet, which look soft
+        return math.nan
     near &= np.isfinite(light) & np.isfinite(face.luminance) & ~face.clipped & (light > 0.3 * np.nanmedian(light))
     near = cv2.erode(near.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     if near.sum() < 500:
