@@ -37,7 +37,7 @@ from texscan.options import Option, Panel, options
 from texscan.orthographic import without_parallax
 from texscan.rectify import common_grid, to_grid
 from texscan.same_patch import refuse_other_patches
-from texscan.views import MIDDLE_DEPTH_MM, ReadyView, ready_view, stated_views
+from texscan.views import PHOTO_PLANE_MM, ReadyView, ready_view, stated_views
 
 TILT_U_DEG = 0.3  # of the camera's tilt, from the focal length that a flat card leaves open; measured on renders
 NEARLY_SMOOTH_MM = 0.06
@@ -98,8 +98,43 @@ def score_photos(photos: tuple[Photo, ...], settings: Settings, *, torch_off: Ph
     """
     if settings.lights:
         return _score_stated(photos, settings)
-    scale = settings.printed_bar_mm / 100.0 if settings.printed_bar_mm else 1.0
-    card = settings.card.scaled(scale)
+    found = _set_of(photos, settings, torch_off)
+    views = tuple(v.view for v in found.views)
+    solved = relief.solve(views, found.grid, paper_reflectance=settings.card.paper_reflectance)
+    eye = np.mean([sighting.camera.position_mm for sighting in found.sightings], axis=0)
+    solved = replace(solved, height_mm=without_parallax(solved.height_mm, found.grid, eye, PHOTO_PLANE_MM))
+    tones = tuple(v.tone for v in found.views)
+    budget = budget_of(views, solved, tones, found.sightings, printed_bar_mm=settings.printed_bar_mm)
+    x_mm, y_mm = found.grid.x_mm, found.grid.y_mm
+    return _from_heights(
+        solved,
+        found.grid,
+        budget,
+        settings,
+        photos=found.photos,
+        ambient=(torch_off,) if torch_off else (),
+        refused=found.refused,
+        views=found.views,
+        picture=to_grid(_eight_bit(found.photos[0].pixels), found.sightings[0].camera, x_mm, y_mm, PHOTO_PLANE_MM),
+        scale=_scale(found.sightings, found.grid, settings.printed_bar_mm),
+        flags=list(found.flags),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Set:
+    """The usable photos of a set, each with its camera and its view on the common grid."""
+
+    photos: tuple[Photo, ...]
+    sightings: tuple[Sighting, ...]
+    views: tuple[ReadyView, ...]
+    grid: Grid
+    refused: tuple[tuple[str, str], ...]
+    flags: tuple[str, ...]
+
+
+def _set_of(photos: tuple[Photo, ...], settings: Settings, torch_off: Photo | None) -> _Set:
+    card = settings.card.scaled(settings.printed_bar_mm / 100.0 if settings.printed_bar_mm else 1.0)
     linear = [to_linear(photo) for photo in photos]
     sightings, refused = _each(photos, lambda k: locate(linear[k], card, focal_35mm=photos[k].focal_35mm))
     grid = common_grid(tuple(sightings.values()), card)
@@ -118,43 +153,13 @@ def score_photos(photos: tuple[Photo, ...], settings: Settings, *, torch_off: Ph
         ),
         only=tuple(sightings),
     )
-    linear.clear()  # the photos' memory is needed
-    used = tuple(photos[k] for k in ready)
-    views = tuple(ready.values())
+    used, views = tuple(photos[k] for k in ready), tuple(ready.values())
     refuse_other_patches(tuple(v.view for v in views), tuple(photo.file for photo in used), grid)
     views, no_deck_flags = _deck_only(views, grid) if mask is None else (views, ())
-    solved = relief.solve(tuple(v.view for v in views), grid, paper_reflectance=card.paper_reflectance)
-    kept = tuple(sightings[k] for k in ready)
-    eye = np.mean([s.camera.position_mm for s in kept], axis=0)
-    solved = replace(
-        solved, height_mm=without_parallax(solved.height_mm, grid, eye, -CARD_THICKNESS_MM - MIDDLE_DEPTH_MM)
-    )
-    first = kept[0].camera
-    level = -CARD_THICKNESS_MM - MIDDLE_DEPTH_MM
-    picture = to_grid(_eight_bit(used[0].pixels), first, grid.x_mm, grid.y_mm, level)
-    budget = budget_of(
-        tuple(v.view for v in views),
-        solved,
-        tuple(v.tone for v in views),
-        kept,
-        printed_bar_mm=settings.printed_bar_mm,
-    )
     flags = ["print-scale-unconfirmed"] if settings.printed_bar_mm is None else []
     flags += ["views-left-out"] if refused or more else []
-    flags += no_deck_flags
-    return _from_heights(
-        solved,
-        grid,
-        budget,
-        settings,
-        photos=used,
-        ambient=(torch_off,) if torch_off else (),
-        refused=tuple(refused + more),
-        views=views,
-        picture=picture,
-        scale=_scale(kept, grid, settings.printed_bar_mm),
-        flags=flags,
-    )
+    kept = tuple(sightings[k] for k in ready)
+    return _Set(used, kept, views, grid, tuple(refused + more), (*flags, *no_deck_flags))
 
 
 def score_heights(height_mm: np.ndarray, step_mm: float, settings: Settings, *, picture: np.ndarray) -> Score:

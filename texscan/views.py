@@ -16,9 +16,8 @@ from texscan.locate import Sighting
 from texscan.model import Grid, Light, LinearPhoto, LitView, Measured
 from texscan.rectify import CardFace, card_face, card_mask, card_shadow_mask, filled, to_grid
 
-MIDDLE_DEPTH_MM = (
-    0.25  # half a usual relief: photos are laid on this plane below the top before the heights are known
-)
+MIDDLE_DEPTH_MM = 0.25  # half a usual relief
+PHOTO_PLANE_MM = -CARD_THICKNESS_MM - MIDDLE_DEPTH_MM  # z of the plane that photos are laid on at first
 PATCH_INSET_MM, PAPER_RING_MM = 0.8, (0.8, 2.5)
 NEIGHBOUR_MM = 30.0  # patches this near lie under much the same light
 UNEVEN_PAPER = 0.12  # relative spread of the paper around a grey patch above which a shadow's edge lies there
@@ -225,13 +224,13 @@ def _with_steady(rest: Measured, steady: float) -> Measured:
 
 
 def _brightness(photo, sighting, grid: Grid, found: CardLight, tone: ToneCurve, torch_off, torch_off_sighting):
-    level = -CARD_THICKNESS_MM - MIDDLE_DEPTH_MM
-    seen = undo_tone(to_grid(photo.luminance, sighting.camera, grid.x_mm, grid.y_mm, level), tone)
-    clipped = to_grid(photo.clipped.astype(np.float32), sighting.camera, grid.x_mm, grid.y_mm, level) > 0.05
+    def laid(image: np.ndarray, seen_by: Sighting) -> np.ndarray:
+        return to_grid(image, seen_by.camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM)
+
+    seen = undo_tone(laid(photo.luminance, sighting), tone)
+    clipped = laid(photo.clipped.astype(np.float32), sighting) > 0.05
     if torch_off is not None:
-        seen = seen - undo_tone(
-            to_grid(torch_off.luminance, torch_off_sighting.camera, grid.x_mm, grid.y_mm, level), tone
-        )
+        seen = seen - undo_tone(laid(torch_off.luminance, torch_off_sighting), tone)
     torch, ambient = found.paper(grid.x_mm[None, :], grid.y_mm[:, None])
     with np.errstate(invalid="ignore"):  # a level deck gives the sky's light back as it gives the torch's
         reflectance = float(np.clip(np.nanmedian(seen / (torch + ambient)), 0.01, 1.5))
