@@ -9,7 +9,7 @@ hold the harder light.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -33,7 +33,6 @@ class Scene:
     leave_out: tuple = ()  # uprights that have fallen away
     exposure: float = 0.45  # light of lit level paper at the middle, of full scale
     middle_mm: tuple = (0.0, 0.0)
-    extra: dict = field(default_factory=dict)
 
 
 @dataclass

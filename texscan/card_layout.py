@@ -31,7 +31,6 @@ RULER_MM = 9.0  # height of the ruler's row along the lower edge
 
 SQUARE_MM = 7.0
 MARKER_MM = 5.0  # 1 mm of white around, more than one module
-MARKER_MODULES = 6
 DICTIONARY = "DICT_4X4_50"
 SIDE_SQUARES = (14, 10)  # rows of the side strips below and above the greys
 FOOT_SQUARES = 22  # columns of the strip along the lower edge

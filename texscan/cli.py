@@ -16,7 +16,7 @@ import typer
 
 from texscan.errors import InputError, StorageError
 
-REFUSED, WRONG_CALL, NO_STORAGE, BUG, INTERRUPTED = 1, 2, 3, 70, 130
+REFUSED, NO_STORAGE, BUG, INTERRUPTED = 1, 3, 70, 130  # 2, a wrong command line, is the parser's own
 
 app = typer.Typer(
     name="texscan",

@@ -17,7 +17,6 @@ from texscan.score import Score
 from texscan.views import ReadyView
 
 SCHEMA = "texscan.score/1"
-RESULT_FILES = ("score.json", "relief.tif", "conditions.tif", "scored.png", "cells.csv", "figures.png")
 
 
 def result_files(score: Score) -> dict[str, bytes]:

@@ -123,26 +123,3 @@ def inside(polygon: np.ndarray, points: np.ndarray) -> np.ndarray:
         crosses = ((y1 > y) != (y2 > y)) & (x < (x2 - x1) * (y - y1) / (y2 - y1) + x1)
         result ^= crosses
     return result
-
-
-def hidden_from(upright: Upright, eye_mm: np.ndarray, points_mm: np.ndarray, *, grow_mm: float) -> np.ndarray:
-    """
-    True where the upright (its walls as seen from the eye, and its foot) hides places (n, 2) on the card.
-    """
-    outlines = face_outlines(upright, eye_mm, 0.0)
-    outlines += [upright.vertices_mm[list(ring), :2] for ring in _base_rings(upright)]
-    hidden = np.zeros(len(points_mm), bool)
-    for outline in outlines:
-        centre = outline.mean(axis=0)
-        reach = np.linalg.norm(outline - centre, axis=1, keepdims=True)
-        grown = centre + (outline - centre) * (1 + grow_mm / np.maximum(reach, 1e-6))
-        hidden |= inside(grown, points_mm)
-    return hidden
-
-
-def in_shadow(upright: Upright, light: Light, points_mm: np.ndarray) -> np.ndarray:
-    """True where places (n, 2) on the card lie in the upright's shadow."""
-    shaded = np.zeros(len(points_mm), bool)
-    for outline in shadow_outlines(upright, light):
-        shaded |= inside(outline, points_mm)
-    return shaded
