@@ -14,7 +14,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from texscan.curve import TOP_RATIO, height_figures, levels_at
+from texscan.curve import TOP_RATIO, deciding_figures, levels_at
 from texscan.errors import SettingsError
 from texscan.levelling import peak_share_range
 from texscan.model import COVERAGE_FACTOR, Budget, Coat, Filters, Forecast, Measured
@@ -259,7 +259,7 @@ def _run(heights: np.ndarray, coats: tuple[Coat, ...], shares: list[float], filt
     for coat, share in zip(coats, shares, strict=True):
         surfaces.append(after_coat(surfaces[-1], coat, share))
     weights = np.full((1, heights.size), 1 / heights.size)
-    figures = [height_figures(surface, weights, filters.contact_depth_mm) for surface in surfaces[1:]]
+    figures = [deciding_figures(surface, weights, filters.contact_depth_mm) for surface in surfaces[1:]]
     peaks = heights >= levels_at(heights, weights, np.array([TOP_RATIO]))[0, 0]
     return {
         "void": [float(f["void_depth_mm"][0]) for f in figures],

@@ -12,6 +12,7 @@ import numpy as np
 
 TOP_RATIO, FLOOR_RATIO = 0.02, 0.98  # of the top plane and the relief, contract's words
 PEAK_RATIO, VALLEY_RATIO = 0.10, 0.80  # of Vmp, Vmc, Vvc, Vvv (ISO 25178-3 defaults)
+HIGH_PEAK_RATIO = 0.025  # of Sxp, over the middle (ISO 25178-2)
 CORE_WIDTH = 0.40  # of the secant that finds the core (ISO 25178-2, ISO 13565-2)
 CORE_POINTS = 1001  # of the resampled curve for the core's line
 # A core whose least secant drops less than this share of the relief lies on flat land: the line would measure noise.
@@ -70,6 +71,18 @@ def pressed(levels: np.ndarray, weights: np.ndarray, carried_mm: float) -> tuple
     return (moment - carried_mm) / np.maximum(share, 1e-12), share
 
 
+def deciding_figures(levels: np.ndarray, weights: np.ndarray, contact_depth_mm: float) -> dict[str, np.ndarray]:
+    """The four figures that decide; arguments, keys and values as in `height_figures`."""
+    mean = weights @ levels
+    top, floor = levels_at(levels, weights, np.array([TOP_RATIO, FLOOR_RATIO])).T
+    return {
+        "Sq_mm": np.sqrt((weights * (levels - mean[:, None]) ** 2).sum(axis=1)),
+        "relief_mm": top - floor,
+        "void_depth_mm": void(levels, weights, top),
+        "contact_area_fraction": ratios_at(levels, weights, top - contact_depth_mm),
+    }
+
+
 def height_figures(levels: np.ndarray, weights: np.ndarray, contact_depth_mm: float) -> dict[str, np.ndarray]:
     """
     All figures that depend on the heights alone; keys carry the unit, values are (b,) float64.
@@ -88,31 +101,25 @@ def height_figures(levels: np.ndarray, weights: np.ndarray, contact_depth_mm: fl
     """
     mean = weights @ levels
     deviation = levels - mean[:, None]
-    variance = (weights * deviation**2).sum(axis=1)
-    sq = np.sqrt(variance)
+    deciding = deciding_figures(levels, weights, contact_depth_mm)
+    sq, depth = deciding["Sq_mm"], deciding["void_depth_mm"]
     some = np.where(sq > 0, sq, np.inf)
-    top, peak, middle, valley, floor = levels_at(
-        levels, weights, np.array([TOP_RATIO, PEAK_RATIO, 0.5, VALLEY_RATIO, FLOOR_RATIO])
-    ).T
+    read_at = np.array([HIGH_PEAK_RATIO, PEAK_RATIO, 0.5, VALLEY_RATIO])
+    high_peak, peak, middle, valley = levels_at(levels, weights, read_at).T
     present = weights > 0
     highest = levels[present.argmax(axis=1)]
     lowest = levels[len(levels) - 1 - present[:, ::-1].argmax(axis=1)]
     material_peak, void_valley = material(levels, weights, peak), void(levels, weights, valley)
-    depth = void(levels, weights, top)
-    return {
-        "Sq_mm": sq,
+    return deciding | {
         "Sa_mm": (weights * np.abs(deviation)).sum(axis=1),
         "Sp_mm": highest - mean,
         "Sv_mm": mean - lowest,
         "Sz_mm": highest - lowest,
         "Ssk": (weights * deviation**3).sum(axis=1) / some**3,
         "Sku": (weights * deviation**4).sum(axis=1) / some**4,
-        "relief_mm": top - floor,
-        "void_depth_mm": depth,
         "void_depth_cm3_per_dm2": 10 * depth,
         "void_depth_l_per_m2": depth,
-        "contact_area_fraction": ratios_at(levels, weights, top - contact_depth_mm),
-        "Sxp_mm": levels_at(levels, weights, np.array([0.025]))[:, 0] - middle,
+        "Sxp_mm": high_peak - middle,
         "Vmp_mm": material_peak,
         "Vmc_mm": material(levels, weights, valley) - material_peak,
         "Vvc_mm": void(levels, weights, peak) - void_valley,

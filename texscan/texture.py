@@ -15,7 +15,7 @@ import numpy as np
 from scipy import fft
 
 from texscan import contact
-from texscan.curve import TOP_RATIO, core_figures, height_figures, levels_at, pressed
+from texscan.curve import TOP_RATIO, core_figures, deciding_figures, height_figures, levels_at, pressed, ratios_at
 from texscan.errors import ReliefError
 from texscan.model import COVERAGE_FACTOR, Budget, Filters, Grid, Measured
 
@@ -177,19 +177,28 @@ def measured_heights(z: np.ndarray, step_mm: float, filters: Filters, budget: Bu
     """The figures that decide (`DECIDING_KEYS`) with intervals as in `measured`, for zones and cells; quicker."""
     depth = filters.contact_depth_mm
     levels, weights = _curve(z)
-    values = {key: value[0] for key, value in height_figures(levels, weights, depth).items()}
+    values = deciding_figures(levels, weights, depth)
     labels, count = _tiles(z, step_mm)
     binned, tile_weights = _tile_curves(z, labels, count, CELL_BINS)
-    drawn = height_figures(binned, _normalised(_draws(count, CELL_REPLICATES) @ tile_weights), depth)
-    ends = [max(1 + side * COVERAGE_FACTOR * budget.gain_u, LEAST_GAIN) for side in (-1, 1)]
-    swings = [height_figures(levels * end, weights, depth) for end in ends] if budget.gain_u else []
+    drawn = deciding_figures(binned, _normalised(_draws(count, CELL_REPLICATES) @ tile_weights), depth)
+    top = levels_at(levels, weights, np.array([TOP_RATIO]))[:, 0]
     found = {}
     for key in DECIDING_KEYS:
-        u = float(np.std(drawn[key]))
+        value, u = float(values[key][0]), float(np.std(drawn[key]))
         if key == "contact_area_fraction":
             u = math.hypot(u, budget.contact_u)
-        found[key] = _joined(key, values[key], u, [float(swing[key][0]) for swing in swings])
+            swings = [float(ratios_at(levels, weights, top - depth / end)[0]) for end in _gain_ends(budget.gain_u)]
+        else:
+            swings = [value * end for end in _gain_ends(budget.gain_u)]
+        found[key] = _joined(key, value, u, swings)
     return found
+
+
+def _gain_ends(gain_u: float) -> list[float]:
+    """Both ends of the 95 % interval of the common gain; none where it is exact."""
+    if gain_u == 0:
+        return []
+    return [max(1 + side * COVERAGE_FACTOR * gain_u, LEAST_GAIN) for side in (-1, 1)]
 
 
 def _figures_without_lags(
@@ -221,10 +230,7 @@ def _gain_readings(
     z: np.ndarray, step_mm: float, filters: Filters, *, gain_u: float, sal_mm: float | None
 ) -> list[dict[str, float]]:
     """The figures read again with all heights at both ends of the gain's 95 % interval."""
-    if gain_u == 0:
-        return []
-    ends = [max(1 + side * COVERAGE_FACTOR * gain_u, LEAST_GAIN) for side in (-1, 1)]
-    return [_figures_without_lags(z * end, step_mm, filters, sal_mm=sal_mm) for end in ends]
+    return [_figures_without_lags(z * end, step_mm, filters, sal_mm=sal_mm) for end in _gain_ends(gain_u)]
 
 
 def _joined(key: str, value: float, u: float, swings: list[float]) -> Measured:
