@@ -49,7 +49,7 @@ def result(tmp_path_factory):
 
 def test_a_score_writes_the_six_files_and_nothing_else(result):
     out, done, _ = result
-    names = ["cells.csv", "conditions.tif", "figures.png", "relief.tif", "score.json", "scored.png"]
+    names = ["cells.csv", "conditions.tif", "figures.png", "patch.jpg", "relief.tif", "score.json", "scored.png"]
     assert sorted(p.name for p in out.iterdir()) == names
     assert "Bow" in done.stdout and "height solver" in done.stdout
 

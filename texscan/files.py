@@ -133,6 +133,11 @@ def read_text(path: str | Path, what: str, *, error: type[InputError] = Settings
         raise error(f"The {what} {path.name} is not UTF-8 text. Save it as plain text in UTF-8.") from failure
 
 
+def read_bytes(path: str | Path, what: str, *, error: type[InputError] = SettingsError) -> bytes:
+    """A file as it is; `what` names it in messages: "logo"."""
+    return _read(Path(path), what, error)
+
+
 def find_calibration(name: str) -> Path:
     """Path of a shipped file such as "card.json": in the installed package, else in the checkout's calibration/."""
     here = Path(__file__).resolve().parent
@@ -234,6 +239,16 @@ def png_bytes(pixels: np.ndarray) -> bytes:
     done, packed = cv2.imencode(".png", pixels[..., ::-1] if pixels.ndim == 3 else pixels)
     if not done:
         raise StorageError("A picture could not be packed as PNG.")
+    return packed.tobytes()
+
+
+def jpeg_bytes(pixels: np.ndarray, quality: int = 88) -> bytes:
+    """A picture as JPEG: (rows, columns) or (rows, columns, 3) RGB, uint8; it carries no notes of the photo's."""
+    done, packed = cv2.imencode(
+        ".jpg", pixels[..., ::-1] if pixels.ndim == 3 else pixels, [cv2.IMWRITE_JPEG_QUALITY, quality]
+    )
+    if not done:
+        raise StorageError("A picture could not be packed as JPEG.")
     return packed.tobytes()
 
 

@@ -10,6 +10,7 @@ from texscan.card import Card, read_card
 from texscan.coating import DEFAULT_COATS
 from texscan.coats import CoatSystem, coats_from_toml, systems_from_toml
 from texscan.compatibility import Job
+from texscan.condition_map import conditions_from_tiff
 from texscan.errors import SettingsError
 from texscan.limits import Limits, limits_from_toml
 from texscan.model import SOUND, Coat, Filters, Measured
@@ -108,9 +109,10 @@ def read_reference(folder: Path, filters: Filters) -> zones.Reference:
     data = read_score(folder)
     step = data["grid"]["step_mm"]
     height, _ = files.load_heights(folder / "relief.tif", step)
-    condition, _ = files.load_heights(folder / "conditions.tif", step)
+    path = folder / "conditions.tif"
+    condition = conditions_from_tiff(files.read_bytes(path, "map of conditions"), f"{folder.name}/{path.name}")
     sound = condition == SOUND
-    if not sound.any() or height.shape != condition.shape:
+    if height.shape != condition.shape or not sound.any():
         raise SettingsError(
             f"The reference {folder.name} has no sound part to compare with. Score an unworn, unpainted corner and "
             "name its folder."

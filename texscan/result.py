@@ -29,6 +29,7 @@ def result_files(score: Score) -> dict[str, bytes]:
         "relief.tif": files.tiff_bytes(score.relief.height_mm, step),
         "conditions.tif": files.tiff_bytes(score.zone_map.condition, step),
         "scored.png": files.png_bytes(scored_picture(score)),
+        "patch.jpg": files.jpeg_bytes(score.picture),
         "cells.csv": cell_table(cells, score.zone_map.condition, score.grid).encode("ascii"),
         "figures.png": files.png_bytes(plates_picture(score, z)),
     }
