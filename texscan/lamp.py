@@ -160,11 +160,11 @@ def _sample(face: CardFace, values: np.ndarray, places_mm: np.ndarray) -> np.nda
 
 @dataclass(frozen=True, slots=True)
 class _ShadePicture:
-    """How dark the card is, 0 lit to 1 darkest, on a coarse grid; `known` where the print allows to tell."""
+    """How much darker than usual the card is, in standard deviations, on a coarse grid; 0 where it cannot be told."""
 
     grid: Grid
     dark: np.ndarray
-    known: np.ndarray
+    known: np.ndarray  # bool, where the print allows to tell
 
 
 def _shade_picture(face: CardFace) -> _ShadePicture:
@@ -177,16 +177,21 @@ def _shade_picture(face: CardFace) -> _ShadePicture:
     window = int(SHADE_LIT_WINDOW_MM / grid.step_mm) | 1
     lit = cv2.blur(cv2.dilate(cv2.blur(values, (3, 3)), np.ones((window, window), np.uint8)), (window, window))
     dark = np.clip(1 - values / np.maximum(lit, 1e-6), 0, 1)
-    return _ShadePicture(grid, dark, known)
+    told = dark[known]
+    spread = float(told.std()) if told.size else 0.0
+    standard = np.where(known, (dark - (told.mean() if told.size else 0.0)) / (spread or np.inf), 0.0)
+    return _ShadePicture(grid, standard, known)
 
 
 def _shade_match(shade: _ShadePicture, card: Card, light: Light) -> float:
     """Correlation between predicted shadow and darkness over plain paper; uprights left out do not count."""
     uprights = [u for u in card.uprights if u.name not in light.uprights_left_out]
-    mask = filled(shade.grid, [o for u in uprights for o in shadow_outlines(u, light)])[shade.known].astype(float)
-    dark = shade.dark[shade.known]
-    spread = mask.std() * dark.std()
-    return float(((mask - mask.mean()) * (dark - dark.mean())).mean() / spread) if spread > 0 else -1.0
+    shadow = filled(shade.grid, [o for u in uprights for o in shadow_outlines(u, light)]).view(bool) & shade.known
+    count = int(shade.known.sum())
+    share = shadow.sum() / max(count, 1)
+    if not 0 < share < 1:
+        return -1.0
+    return float(shade.dark[shadow].sum() / count / np.sqrt(share * (1 - share)))
 
 
 def _match_shade(shade: _ShadePicture, card: Card, start: Light) -> Light:

@@ -52,7 +52,8 @@ class CardLight:
         low_x, high_x, low_y, high_y = self.reach_mm
         x = (np.clip(x_mm, low_x, high_x) - self.light.at_mm[0]) / 100
         y = (np.clip(y_mm, low_y, high_y) - self.light.at_mm[1]) / 100
-        return _flat_terms(x, y) @ self.flat_field
+        one, c_x, c_y, c_xx, c_xy, c_yy = self.flat_field  # as in `_flat_terms`
+        return (one + c_x * x + c_xx * x * x) + (c_y * y + c_yy * y * y) + (c_xy * x) * y
 
 
 def _flat_terms(x: np.ndarray, y: np.ndarray) -> np.ndarray:

@@ -129,26 +129,39 @@ def grey_readings(face: CardFace, card: Card) -> GreyReadings:
     What the grey patches read, and the paper around each (or, where the paper is clipped or a shadow's edge crosses
     it, the lightest patch near by that is not).
     """
-    grid = face.grid
-    every_patch = filled(grid, [patch.polygon_mm for patch in card.patches])
+    every_patch = filled(face.grid, [patch.polygon_mm for patch in card.patches])
     grey, white = [], []
     for patch in card.patches:
-        own = filled(grid, [patch.polygon_mm])
-        inside = cv2.erode(own, _disk(PATCH_INSET_MM, grid)).astype(bool) & np.isfinite(face.luminance)
-        near, far = (cv2.dilate(own, _disk(r, grid)) for r in PAPER_RING_MM)
-        ring = (far & ~near & ~every_patch & 1).astype(bool) & (face.artwork > 0.97) & np.isfinite(face.luminance)
-        readable = inside.sum() >= 20 and face.clipped[inside].mean() < 0.05
-        grey.append(float(np.median(face.luminance[inside])) if readable else np.nan)
-        white.append(_paper_beside(face, ring))
+        near_by = _around(face.grid, patch.polygon_mm, 2 * PAPER_RING_MM[1])
+        luminance, clipped = face.luminance[near_by], face.clipped[near_by]
+        own = filled(face.grid, [patch.polygon_mm])[near_by]
+        inside = cv2.erode(own, _disk(PATCH_INSET_MM, face.grid)).astype(bool) & np.isfinite(luminance)
+        near, far = (cv2.dilate(own, _disk(r, face.grid)) for r in PAPER_RING_MM)
+        bare = (face.artwork[near_by] > 0.97) & np.isfinite(luminance)
+        ring = (far & ~near & ~every_patch[near_by] & 1).astype(bool) & bare
+        readable = inside.sum() >= 20 and clipped[inside].mean() < 0.05
+        grey.append(float(np.median(luminance[inside])) if readable else np.nan)
+        white.append(_paper_beside(luminance[ring], clipped[ring]))
     reflectance = np.array([patch.reflectance for patch in card.patches])
     places = np.array([patch.polygon_mm.mean(axis=0) for patch in card.patches]).reshape(-1, 2)
     return _with_neighbours(np.array(grey), np.array(white), reflectance, places)
 
 
-def _paper_beside(face: CardFace, ring: np.ndarray) -> float:
-    if ring.sum() < 40 or face.clipped[ring].mean() > 0.05:
+def _around(grid: Grid, places_mm: np.ndarray, margin_mm: float) -> tuple[slice, slice]:
+    """Rows and columns of the grid that hold the places and a margin."""
+    (left, low), (right, high) = places_mm.min(axis=0) - margin_mm, places_mm.max(axis=0) + margin_mm
+    rows = slice(max(0, int((grid.y1_mm - high) / grid.step_mm)), max(0, int((grid.y1_mm - low) / grid.step_mm) + 2))
+    columns = slice(
+        max(0, int((left - grid.x0_mm) / grid.step_mm)), max(0, int((right - grid.x0_mm) / grid.step_mm) + 2)
+    )
+    return rows, columns
+
+
+def _paper_beside(luminance: np.ndarray, clipped: np.ndarray) -> float:
+    """What the ring of paper around a patch reads, (n,) each; NaN where that is too little, clipped or uneven."""
+    if luminance.size < 40 or clipped.mean() > 0.05:
         return math.nan
-    low, middle, high = np.quantile(face.luminance[ring], [0.1, 0.5, 0.9])
+    low, middle, high = np.quantile(luminance, [0.1, 0.5, 0.9])
     return float(middle) if high - low < UNEVEN_PAPER * middle else math.nan
 
 
