@@ -14,7 +14,7 @@ import re
 import struct
 import warnings
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -22,7 +22,16 @@ import tifffile
 from PIL import Image, ImageCms, JpegImagePlugin
 
 from texscan.errors import PhotoError
-from texscan.exif import TAG_EXIF_IFD, TAG_ORIENTATION, Facts, exposure_of, facts_from_block, positive, upright
+from texscan.exif import (
+    TAG_EXIF_IFD,
+    TAG_ORIENTATION,
+    Facts,
+    exposure_of,
+    facts_from_block,
+    positive,
+    taken_of,
+    upright,
+)
 from texscan.model import Photo
 
 MAX_PIXELS = 200_000_000  # larger photos are refused before decoding; a limit of the command's contract
@@ -59,9 +68,10 @@ class Decoded:
     pixels: np.ndarray
     facts: Facts
     icc: bytes | None = None
+    shrunk: int = 1  # the file has this many times as many pixels a side
 
 
-def photo_from_bytes(data: bytes, name: str, *, sha256: str) -> Photo:
+def photo_from_bytes(data: bytes, name: str, *, sha256: str, long_side_px: int | None = None) -> Photo:
     """
     Photo from the bytes of a JPEG, PNG, TIFF or HEIC file.
 
@@ -70,6 +80,7 @@ def photo_from_bytes(data: bytes, name: str, *, sha256: str) -> Photo:
     data : the whole file
     name : names the file in messages and in the record
     sha256 : of `data`, handed on
+    long_side_px : enough for the caller: a larger picture is halved while its long side keeps this many pixels
 
     Returns
     -------
@@ -82,9 +93,10 @@ def photo_from_bytes(data: bytes, name: str, *, sha256: str) -> Photo:
     """
     kind = kind_of(data, name)
     decoder = {"jpeg": _from_jpeg, "png": _from_png, "tiff": _from_tiff, "heic": _from_heic}[kind]
+    more = {"long_side_px": long_side_px} if kind == "jpeg" else {}
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # the decoders warn about broken side information; pixels are checked here
-        decoded = decoder(data, name)
+        decoded = _halved(decoder(data, name, **more), long_side_px)
         pixels = _opaque(decoded.pixels, name)
         pixels = _to_srgb(pixels, decoded.icc, name)
     pixels = upright(pixels, decoded.facts.orientation)
@@ -95,6 +107,8 @@ def photo_from_bytes(data: bytes, name: str, *, sha256: str) -> Photo:
         encoding="srgb",
         focal_35mm=decoded.facts.focal_35mm,
         exposure=decoded.facts.exposure,
+        taken_s=decoded.facts.taken_s,
+        shrunk=decoded.shrunk,
     )
 
 
@@ -160,7 +174,7 @@ def _jpeg_frame(data: bytes, name: str) -> tuple[int, int, int]:
     return frame
 
 
-def _from_jpeg(data: bytes, name: str) -> Decoded:
+def _from_jpeg(data: bytes, name: str, *, long_side_px: int | None = None) -> Decoded:
     components = _jpeg_frame(data, name)[2]
     if components == 4:
         raise PhotoError(f"{name} is a CMYK picture for printing; an RGB photo is needed. Export it as RGB JPEG.")
@@ -169,10 +183,13 @@ def _from_jpeg(data: bytes, name: str) -> Decoded:
         with JpegImagePlugin.JpegImageFile(io.BytesIO(data)) as picture:
             facts = facts_from_block(picture.info.get("exif"))
             icc = picture.info.get("icc_profile")
+            full = picture.size
+            if long_side_px is not None and max(full) >= 2 * long_side_px:  # the decoder's own 1/2, 1/4, 1/8
+                picture.draft(None, tuple(max(1, side * long_side_px // max(full)) for side in full))
             pixels = np.asarray(picture)
     except (OSError, SyntaxError, ValueError, struct.error) as error:
         raise _truncated(name) from error
-    return Decoded(_with_channels(pixels), facts, icc)
+    return Decoded(_with_channels(pixels), facts, icc, round(max(full) / max(pixels.shape[:2])))
 
 
 # PNG
@@ -328,6 +345,7 @@ def _tiff_facts(page: tifffile.TiffPage) -> Facts:
         orientation if 1 <= orientation <= 8 else 1,
         positive(values.get("FocalLengthIn35mmFilm")),
         exposure_of(ratio("ExposureTime"), ratio("FNumber"), iso),
+        taken_of(values.get("DateTimeOriginal"), values.get("SubsecTimeOriginal")),
     )
 
 
@@ -361,12 +379,19 @@ def _from_heic(data: bytes, name: str) -> Decoded:
         raise _truncated(name) from error
     # libheif has turned the pixels already: the EXIF orientation is a leftover and must not be used again
     facts = facts_from_block(picture.info.get("exif"))
-    return Decoded(
-        _with_channels(pixels), Facts(1, facts.focal_35mm, facts.exposure), picture.info.get("icc_profile")
-    )
+    return Decoded(_with_channels(pixels), replace(facts, orientation=1), picture.info.get("icc_profile"))
 
 
-# Channels and colour
+# Size, channels and colour
+
+
+def _halved(decoded: Decoded, long_side_px: int | None) -> Decoded:
+    """Pixels averaged two by two while the long side keeps `long_side_px`."""
+    pixels, shrunk = decoded.pixels, decoded.shrunk
+    while long_side_px is not None and max(pixels.shape[:2]) >= 2 * long_side_px and min(pixels.shape[:2]) >= 2:
+        size = pixels.shape[1] // 2, pixels.shape[0] // 2
+        pixels, shrunk = _with_channels(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)), 2 * shrunk
+    return replace(decoded, pixels=pixels, shrunk=shrunk)
 
 
 def _with_channels(pixels: np.ndarray) -> np.ndarray:

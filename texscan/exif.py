@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 from PIL import Image
@@ -14,16 +15,22 @@ TAG_EXIF_IFD = 0x8769
 TAG_EXPOSURE_TIME = 0x829A
 TAG_F_NUMBER = 0x829D
 TAG_ISO = 0x8827
+TAG_TAKEN = 0x9003  # DateTimeOriginal, on the camera's clock
+TAG_TAKEN_PART = 0x9291  # the digits of its second's fraction
 TAG_FOCAL_35MM = 0xA405
 
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What EXIF tells: orientation 1 to 8, focal length in 35 mm terms [mm], exposure t ISO / (100 N^2)."""
+    """
+    What EXIF tells: orientation 1 to 8, focal length in 35 mm terms [mm], exposure t ISO / (100 N^2), and when the
+    photo was taken [s since 1970, the camera's clock read as this machine's].
+    """
 
     orientation: int = 1
     focal_35mm: float | None = None
     exposure: float | None = None
+    taken_s: float | None = None
 
 
 def upright(pixels: np.ndarray, orientation: int) -> np.ndarray:
@@ -49,6 +56,7 @@ def exif_facts(exif: Image.Exif) -> Facts:
         orientation=orientation if isinstance(orientation, int) and 1 <= orientation <= 8 else 1,
         focal_35mm=positive(inner.get(TAG_FOCAL_35MM)),
         exposure=exposure_of(inner.get(TAG_EXPOSURE_TIME), inner.get(TAG_F_NUMBER), iso),
+        taken_s=taken_of(inner.get(TAG_TAKEN), inner.get(TAG_TAKEN_PART)),
     )
 
 
@@ -58,6 +66,16 @@ def exposure_of(time_s: object, f_number: object, iso: object) -> float | None:
     if time is None or f is None or speed is None:
         return None
     return time * speed / (100 * f * f)
+
+
+def taken_of(text: object, part: object = None) -> float | None:
+    """Seconds since 1970 from an EXIF time ("2026:05:16 21:11:10", no zone) and the digits of its fraction."""
+    try:
+        whole = datetime.strptime(str(text).strip("\0 "), "%Y:%m:%d %H:%M:%S").timestamp()
+    except (ValueError, OverflowError, OSError):  # a clock that was never set, or a year that no machine knows
+        return None
+    digits = str(part).strip("\0 ")
+    return whole + (float(f"0.{digits}") if digits.isascii() and digits.isdigit() else 0.0)
 
 
 def positive(value: object) -> float | None:

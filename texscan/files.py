@@ -38,9 +38,13 @@ MAP_ERRORS = (*TIFF_ERRORS, PhotoError)
 # Reading
 
 
-def load_photo(path: str | Path) -> Photo:
+def load_photo(path: str | Path, *, long_side_px: int | None = None) -> Photo:
     """
     Photo from a JPEG, PNG, TIFF, HEIC or camera raw file, upright, with its SHA-256 sum.
+
+    Parameters
+    ----------
+    long_side_px : enough for the caller: a larger picture is halved while its long side keeps this (not camera raw)
 
     Raises
     ------
@@ -52,9 +56,10 @@ def load_photo(path: str | Path) -> Photo:
     path = Path(path)
     data = _read(path, "photo", PhotoError)
     digest = hashlib.sha256(data).hexdigest()
-    reader = photo_from_raw if is_raw(data, path.name) else photo_from_bytes
     try:
-        return reader(data, path.name, sha256=digest)
+        if is_raw(data, path.name):
+            return photo_from_raw(data, path.name, sha256=digest)
+        return photo_from_bytes(data, path.name, sha256=digest, long_side_px=long_side_px)
     except (MemoryError, cv2.error) as error:
         raise StorageError(
             f"There is not enough memory to open {path.name}. Close other programs, or shrink it."

@@ -54,6 +54,8 @@ class Photo:
     encoding: str  # "srgb" or "linear"
     focal_35mm: float | None = None  # EXIF focal length in 35 mm terms [mm]; a starting value only
     exposure: float | None = None  # t ISO / (100 N^2), to compare photos; None if EXIF does not tell
+    taken_s: float | None = None  # EXIF time on the camera's clock, seconds since 1970
+    shrunk: int = 1  # the file has this many times as many pixels a side
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ import numpy as np
 
 from texscan.decode import check_size
 from texscan.errors import PhotoError
-from texscan.exif import exposure_of, positive
+from texscan.exif import Facts, exposure_of, positive, taken_of
 from texscan.model import Photo
 
 SUFFIXES = frozenset(
@@ -54,26 +54,27 @@ def photo_from_raw(data: bytes, name: str, *, sha256: str) -> Photo:
         raise PhotoError(
             f"{name} is a camera raw file that cannot be opened; it is damaged or of a newer kind. Export it as JPEG."
         ) from error
-    focal, exposure = _facts(data)
-    return Photo(name, sha256, np.ascontiguousarray(pixels), "linear", focal, exposure)
+    facts = _facts(data)
+    pixels = np.ascontiguousarray(pixels)
+    return Photo(name, sha256, pixels, "linear", facts.focal_35mm, facts.exposure, facts.taken_s)
 
 
-def _facts(data: bytes) -> tuple[float | None, float | None]:
-    """(focal length in 35 mm terms, exposure) where the optional package exifread can tell."""
+def _facts(data: bytes) -> Facts:
+    """What the optional package exifread can tell; the pixels are upright already."""
     try:
         import exifread
     except ImportError:
-        return None, None
+        return Facts()
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             tags = exifread.process_file(io.BytesIO(data), details=False)
     except Exception:  # side information only; a broken block raises almost anything
-        return None, None
+        return Facts()
 
     def first(key: str) -> float | None:
         values = getattr(tags.get(key), "values", None)
         return positive(values[0]) if values else None
 
     exposure = exposure_of(first("EXIF ExposureTime"), first("EXIF FNumber"), first("EXIF ISOSpeedRatings"))
-    return first("EXIF FocalLengthIn35mmFilm"), exposure
+    return Facts(1, first("EXIF FocalLengthIn35mmFilm"), exposure, taken_of(tags.get("EXIF DateTimeOriginal")))

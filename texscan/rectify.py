@@ -202,11 +202,11 @@ class CardFace:
         return np.where(self.even, self.luminance / np.maximum(self.artwork, LEAST_REFLECTANCE), np.nan)
 
 
-def card_face(photo: LinearPhoto, camera: Camera, card: Card) -> CardFace:
+def card_face(photo: LinearPhoto, camera: Camera, card: Card, *, step_mm: float = FACE_STEP_MM) -> CardFace:
     """The card's printed face as this photo shows it, on a grid of its own."""
     low, high = card.outline_mm.min(axis=0), card.outline_mm.max(axis=0)
-    columns, rows = (np.ceil((high - low) / FACE_STEP_MM) + 1).astype(int)
-    grid = Grid(float(low[0]), float(high[1]), FACE_STEP_MM, int(rows), int(columns))
+    columns, rows = (np.ceil((high - low) / step_mm) + 1).astype(int)
+    grid = Grid(float(low[0]), float(high[1]), step_mm, int(rows), int(columns))
     luminance = to_grid(photo.luminance, camera, grid.x_mm, grid.y_mm)
     clipped = to_grid(photo.clipped.astype(np.float32), camera, grid.x_mm, grid.y_mm) > 0.05
     art = artwork_on(card, grid)
