@@ -1,0 +1,1 @@
+"""From a scored survey to what to buy, in what order and by when."""

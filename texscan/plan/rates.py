@@ -1,0 +1,308 @@
+"""A user's rates file: prices, paces, packs and what the data sheets say. No price and no pace is shipped."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from decimal import Decimal
+
+from texscan.errors import SettingsError
+from texscan.plan.figure import DATA_SHEET, USER, Figure
+from texscan.plan.materials import figure_of, source_of
+from texscan.settings import number, parse, refuse_unknown, text_of
+
+TEXTURES = ("broadcast-grit", "grit-in-paint", "texture-coating", "moulded")  # ways to make a new texture
+FLATTEN = ("fill", "cut")  # up to the peaks with filler, or down to the floors
+# What work goes at a pace, and the pace's unit.
+PACES = {
+    "wash": "m2/h",
+    "mask": "m/h",
+    "key": "m2/h",
+    "sand_flat": "m2/h",
+    "fill": "m2/h",
+    "coat": "m2/h",
+    "texture": "m2/h",
+}
+# What can be bought besides paint and discs, and the unit of a pack.
+GOODS = {
+    "thinner": "L",
+    "epoxy": "kg",
+    "filler": "kg",
+    "grit": "kg",
+    "texture coating": "L",
+    "gelcoat": "L",
+    "tape": "m",
+}
+TOP_KEYS = ("currency", "decimals", "tax_percent", "contingency_percent", "texture", "flatten", "labour", "pace",
+            "paint", "buy", "disc", "sum", "materials")  # fmt: skip
+PAINT_KEYS = ("name", "coats", "pack_l", "price", "mix", "loss", "window_h", "windows", "pot_life_h", "surface_c",
+              "rh_percent_most", "source")  # fmt: skip
+MOST_DECIMALS = 4
+PRICE = (0.0, 1e9)
+PACE = (1e-3, 1e4)
+HOURS = (0.0, 1e5)
+PACK = (1e-3, 1e4)
+LOSS = (0.0, 0.95)
+WINDOW_H = (0.05, 2000.0)
+DECK_C = (-20.0, 80.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """When the next coat may follow: from `least_h` to `most_h` after this one, at `at_c` (None = whatever it is)."""
+
+    least_h: float
+    most_h: float
+    at_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Paint:
+    """One paint as it is bought, and what its data sheet says."""
+
+    name: str
+    coats: tuple[str, ...]  # names of the coats that it is laid for
+    pack_l: tuple[float, ...] = ()  # one kit, or one entry a component; empty = not stated
+    price: tuple[Decimal, ...] = ()  # of each pack
+    mix: tuple[float, ...] = ()  # parts by volume; empty = one component
+    loss: Figure | None = None
+    windows: tuple[Window, ...] = ()
+    pot_life_h: float | None = None  # at 20 C
+    surface_c: tuple[float, float] | None = None
+    rh_percent_most: float | None = None
+    source: str = DATA_SHEET
+
+
+@dataclass(frozen=True, slots=True)
+class Good:
+    """Something else that is bought by the pack, in the unit of `GOODS`."""
+
+    item: str
+    pack: float
+    price: Decimal | None = None  # of a pack
+
+
+@dataclass(frozen=True, slots=True)
+class Disc:
+    """Abrasive discs of one grit, with the yields of the user's own experience."""
+
+    grit: float
+    m2_per_disc: float
+    l_per_disc: float | None = None
+    pack: int = 1
+    price: Decimal | None = None  # of a pack
+
+
+@dataclass(frozen=True, slots=True)
+class Rates:
+    """A whole rates file; what it does not state is None or empty."""
+
+    currency: str | None = None
+    decimals: int = 2
+    tax_percent: Decimal | None = None
+    contingency_percent: tuple[Decimal, Decimal, Decimal] | None = None  # low, likely, high
+    texture: str | None = None  # of TEXTURES
+    flatten: str | None = None  # of FLATTEN
+    hourly: Decimal | None = None
+    fixed_h: Figure | None = None  # of the whole job
+    h_per_fitting: Figure | None = None
+    paces: dict[str, Figure] = field(default_factory=dict)  # of PACES
+    paints: tuple[Paint, ...] = ()
+    goods: dict[str, Good] = field(default_factory=dict)
+    discs: tuple[Disc, ...] = ()
+    sums: tuple[tuple[str, tuple[Decimal, Decimal, Decimal]], ...] = ()  # access, containment: low, likely, high
+    materials: dict = field(default_factory=dict)  # as the file has them, for `materials.with_users`
+
+    def paint_of(self, coat: str) -> Paint | None:
+        """The paint that a coat of this name is laid with."""
+        return next((paint for paint in self.paints if coat in paint.coats), None)
+
+
+def rates_from_toml(text: str, name: str) -> Rates:
+    """
+    The rates of a rates file; `rates_template.TEMPLATE` says what may stand in it.
+
+    Raises
+    ------
+    SettingsError : unknown keys (with the nearest known one), impossible values, a price without a currency.
+    """
+    tables = parse(text, name)
+    refuse_unknown(tables, TOP_KEYS, name)
+    labour = _table(tables, "labour", ("hourly", "fixed_h", "h_per_fitting"), name)
+    pace = _table(tables, "pace", PACES, name)
+    rates = Rates(
+        currency=text_of(tables["currency"], f"{name}: currency") if "currency" in tables else None,
+        decimals=_decimals(tables.get("decimals", 2), name),
+        tax_percent=_amount(tables, "tax_percent", name),
+        contingency_percent=_amounts(tables, "contingency_percent", name),
+        texture=_one_of(tables, "texture", TEXTURES, name),
+        flatten=_one_of(tables, "flatten", FLATTEN, name),
+        hourly=_amount(labour, "hourly", f"{name}, labour"),
+        fixed_h=_figure(labour, "fixed_h", HOURS, f"{name}, labour"),
+        h_per_fitting=_figure(labour, "h_per_fitting", HOURS, f"{name}, labour"),
+        paces={key: _figure(pace, key, PACE, f"{name}, pace") for key in pace},
+        paints=tuple(_paint(table, where) for table, where in _tables(tables, "paint", name)),
+        goods=_goods(tables, name),
+        discs=tuple(_disc(table, where) for table, where in _tables(tables, "disc", name)),
+        sums=tuple(_sum(table, where) for table, where in _tables(tables, "sum", name)),
+        materials=_table(tables, "materials", None, name),
+    )
+    _refuse_contradictions(rates, name)
+    return rates
+
+
+def _refuse_contradictions(rates: Rates, name: str) -> None:
+    priced = rates.hourly is not None or bool(rates.sums) or any(paint.price for paint in rates.paints)
+    priced |= any(thing.price is not None for thing in (*rates.goods.values(), *rates.discs))
+    if priced and rates.currency is None:
+        raise SettingsError(f'{name} has prices and no currency. Write currency = "...", as it is to be printed.')
+    for noun, entries in (
+        ("coat", [coat for paint in rates.paints for coat in paint.coats]),
+        ("paint", [paint.name for paint in rates.paints]),
+        ("grit", [f"P{disc.grit:g}" for disc in rates.discs]),
+    ):
+        for entry in entries:
+            if entries.count(entry) > 1:
+                raise SettingsError(f"{name} names the {noun} {entry!r} more than once. Leave one.")
+
+
+def _paint(table: dict, where: str) -> Paint:
+    refuse_unknown(table, PAINT_KEYS, where)
+    coats = table.get("coats")
+    if not isinstance(coats, list) or not coats:
+        raise SettingsError(f'{where}: coats is {coats!r}; names of coats such as ["primer"] are needed.')
+    source = source_of(table.get("source", DATA_SHEET), where)
+    mix = _numbers(table, "mix", (1e-3, 1e3), where)
+    pack_l = _numbers(table, "pack_l", PACK, where)
+    price = tuple(Decimal(repr(p)) for p in _numbers(table, "price", PRICE, where))
+    if len(pack_l) not in (0, 1, len(mix)) or (price and len(price) != len(pack_l)):
+        raise SettingsError(
+            f"{where}: pack_l has {len(pack_l)}, price {len(price)} and mix {len(mix)} numbers; one pack and its "
+            "price for the kit, or one of each for every component of mix is needed."
+        )
+    loss = _figure(table, "loss", LOSS, where, source=source)
+    range_c = _numbers(table, "surface_c", DECK_C, where)
+    if range_c and (len(range_c) != 2 or range_c[0] >= range_c[1]):
+        raise SettingsError(f"{where}: surface_c is {list(range_c)}; [lowest, highest] temperature is needed.")
+    return Paint(
+        name=text_of(table.get("name"), f"{where}: name"),
+        coats=tuple(text_of(coat, f"{where}: coats") for coat in coats),
+        pack_l=pack_l,
+        price=price,
+        mix=mix,
+        loss=loss,
+        windows=_windows(table, where),
+        pot_life_h=_optional(table, "pot_life_h", (0.01, 100.0), where),
+        surface_c=range_c or None,
+        rh_percent_most=_optional(table, "rh_percent_most", (1.0, 100.0), where),
+        source=source,
+    )
+
+
+def _windows(table: dict, where: str) -> tuple[Window, ...]:
+    """`window_h = [least, most]`, or `windows` by temperature, in rising order."""
+    if "window_h" in table and "windows" in table:
+        raise SettingsError(f"{where} has both window_h and windows; give one of them.")
+    if "window_h" in table:
+        hours = _numbers(table, "window_h", WINDOW_H, where)
+        entries = [{"least_h": hours[0], "most_h": hours[1]}] if len(hours) == 2 else [{}]
+    else:
+        entries = [entry for entry, _ in _tables(table, "windows", where)]
+    found = []
+    for entry in entries:
+        refuse_unknown(entry, ("at_c", "least_h", "most_h"), f"{where}: windows")
+        least, most = (_optional(entry, key, WINDOW_H, f"{where}: windows") for key in ("least_h", "most_h"))
+        if least is None or most is None or least >= most:
+            raise SettingsError(f"{where}: a window needs its least and most hours, the least first and smaller.")
+        found.append(Window(least, most, _optional(entry, "at_c", DECK_C, f"{where}: windows")))
+    at_c = [window.at_c for window in found]
+    if len(found) > 1 and (None in at_c or at_c != sorted(set(at_c))):
+        raise SettingsError(f"{where}: several windows need at_c each, in rising order.")
+    return tuple(found)
+
+
+def _goods(tables: dict, name: str) -> dict[str, Good]:
+    found: dict[str, Good] = {}
+    for table, where in _tables(tables, "buy", name):
+        refuse_unknown(table, ("item", "pack", "price"), where)
+        item = _one_of(table, "item", tuple(GOODS), where)
+        if item is None or item in found:
+            raise SettingsError(f"{where}: each [[buy]] needs an item of its own: {', '.join(GOODS)}.")
+        pack = number(table.get("pack"), *PACK, f"{where}: pack")
+        found[item] = Good(item, pack, _amount(table, "price", where))
+    return found
+
+
+def _disc(table: dict, where: str) -> Disc:
+    refuse_unknown(table, ("grit", "m2_per_disc", "l_per_disc", "pack", "price"), where)
+    return Disc(
+        grit=number(table.get("grit"), 20.0, 3000.0, f"{where}: grit"),
+        m2_per_disc=number(table.get("m2_per_disc"), 1e-3, 1e3, f"{where}: m2_per_disc"),
+        l_per_disc=_optional(table, "l_per_disc", (1e-6, 1e3), where),
+        pack=int(number(table.get("pack", 1), 1, 10_000, f"{where}: pack")),
+        price=_amount(table, "price", where),
+    )
+
+
+def _sum(table: dict, where: str) -> tuple[str, tuple[Decimal, Decimal, Decimal]]:
+    refuse_unknown(table, ("name", "price"), where)
+    price = _amounts(table, "price", where)
+    if price is None:
+        raise SettingsError(f"{where} has no price. Give a number or [low, likely, high].")
+    return text_of(table.get("name"), f"{where}: name"), price
+
+
+def _table(tables: dict, key: str, known, where: str) -> dict:
+    table = tables.get(key, {})
+    if not isinstance(table, dict):
+        raise SettingsError(f"{where}: {key!r} is no table. Write it under [{key}].")
+    if known is not None:
+        refuse_unknown(table, known, f"{where}, {key}")
+    return table
+
+
+def _tables(tables: dict, key: str, where: str) -> list[tuple[dict, str]]:
+    entries = tables.get(key, [])
+    if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
+        raise SettingsError(f"{where}: {key!r} is no list of tables. Write each one under [[{key}]].")
+    return [(entry, f"{where}, {key} {number_of}") for number_of, entry in enumerate(entries, start=1)]
+
+
+def _numbers(table: dict, key: str, span: tuple[float, float], where: str) -> tuple[float, ...]:
+    """A number or a list of numbers; empty where the key is missing."""
+    value = table.get(key, [])
+    entries = value if isinstance(value, list) else [value]
+    return tuple(number(entry, *span, f"{where}: {key}") for entry in entries)
+
+
+def _optional(table: dict, key: str, span: tuple[float, float], where: str) -> float | None:
+    return number(table[key], *span, f"{where}: {key}") if key in table else None
+
+
+def _figure(table: dict, key: str, span: tuple[float, float], where: str, *, source: str = USER) -> Figure | None:
+    return figure_of(table[key], *span, f"{where}: {key}", source=source) if key in table else None
+
+
+def _amount(table: dict, key: str, where: str) -> Decimal | None:
+    """A price or percentage, in exactly the digits of the file."""
+    return Decimal(repr(number(table[key], *PRICE, f"{where}: {key}"))) if key in table else None
+
+
+def _amounts(table: dict, key: str, where: str) -> tuple[Decimal, Decimal, Decimal] | None:
+    if key not in table:
+        return None
+    return tuple(Decimal(repr(v)) for v in figure_of(table[key], *PRICE, f"{where}: {key}", source=USER).ends)
+
+
+def _decimals(value: object, name: str) -> int:
+    found = number(value, 0, MOST_DECIMALS, f"{name}: decimals")
+    if found != int(found):
+        raise SettingsError(f"{name}: decimals is {value!r}; a whole number from 0 to {MOST_DECIMALS} is needed.")
+    return int(found)
+
+
+def _one_of(table: dict, key: str, known: tuple[str, ...], where: str) -> str | None:
+    if key not in table:
+        return None
+    if table[key] not in known:
+        raise SettingsError(f"{where}: {key} is {table[key]!r}; one of {', '.join(known)} is needed.")
+    return table[key]
