@@ -34,25 +34,14 @@ GOODS = {
 }
 TOP_KEYS = ("currency", "decimals", "tax_percent", "contingency_percent", "texture", "flatten", "labour", "pace",
             "paint", "buy", "disc", "sum", "materials")  # fmt: skip
-PAINT_KEYS = ("name", "coats", "pack_l", "price", "mix", "loss", "window_h", "windows", "pot_life_h", "surface_c",
-              "rh_percent_most", "source")  # fmt: skip
+OF_PROGRAMME = ("coat_times",)  # tables that the programme reads
+PAINT_KEYS = ("name", "coats", "pack_l", "price", "mix", "loss", "source")
 MOST_DECIMALS = 4
 PRICE = (0.0, 1e9)
 PACE = (1e-3, 1e4)
 HOURS = (0.0, 1e5)
 PACK = (1e-3, 1e4)
 LOSS = (0.0, 0.95)
-WINDOW_H = (0.05, 2000.0)
-DECK_C = (-20.0, 80.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """When the next coat may follow: from `least_h` to `most_h` after this one, at `at_c` (None = whatever it is)."""
-
-    least_h: float
-    most_h: float
-    at_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,10 +54,6 @@ class Paint:
     price: tuple[Decimal, ...] = ()  # of each pack
     mix: tuple[float, ...] = ()  # parts by volume; empty = one component
     loss: Figure | None = None
-    windows: tuple[Window, ...] = ()
-    pot_life_h: float | None = None  # at 20 C
-    surface_c: tuple[float, float] | None = None
-    rh_percent_most: float | None = None
     source: str = DATA_SHEET
 
 
@@ -111,6 +96,7 @@ class Rates:
     discs: tuple[Disc, ...] = ()
     sums: tuple[tuple[str, tuple[Decimal, Decimal, Decimal]], ...] = ()  # access, containment: low, likely, high
     materials: dict = field(default_factory=dict)  # as the file has them, for `materials.with_users`
+    of_programme: dict = field(default_factory=dict)  # as the file has them
 
     def paint_of(self, coat: str) -> Paint | None:
         """The paint that a coat of this name is laid with."""
@@ -126,7 +112,7 @@ def rates_from_toml(text: str, name: str) -> Rates:
     SettingsError : unknown keys (with the nearest known one), impossible values, a price without a currency.
     """
     tables = parse(text, name)
-    refuse_unknown(tables, TOP_KEYS, name)
+    refuse_unknown(tables, (*TOP_KEYS, *OF_PROGRAMME), name)
     labour = _table(tables, "labour", ("hourly", "fixed_h", "h_per_fitting"), name)
     pace = _table(tables, "pace", PACES, name)
     rates = Rates(
@@ -145,6 +131,7 @@ def rates_from_toml(text: str, name: str) -> Rates:
         discs=tuple(_disc(table, where) for table, where in _tables(tables, "disc", name)),
         sums=tuple(_sum(table, where) for table, where in _tables(tables, "sum", name)),
         materials=_table(tables, "materials", None, name),
+        of_programme={key: tables[key] for key in OF_PROGRAMME if key in tables},
     )
     _refuse_contradictions(rates, name)
     return rates
@@ -180,9 +167,6 @@ def _paint(table: dict, where: str) -> Paint:
             "price for the kit, or one of each for every component of mix is needed."
         )
     loss = _figure(table, "loss", LOSS, where, source=source)
-    range_c = _numbers(table, "surface_c", DECK_C, where)
-    if range_c and (len(range_c) != 2 or range_c[0] >= range_c[1]):
-        raise SettingsError(f"{where}: surface_c is {list(range_c)}; [lowest, highest] temperature is needed.")
     return Paint(
         name=text_of(table.get("name"), f"{where}: name"),
         coats=tuple(text_of(coat, f"{where}: coats") for coat in coats),
@@ -190,34 +174,8 @@ def _paint(table: dict, where: str) -> Paint:
         price=price,
         mix=mix,
         loss=loss,
-        windows=_windows(table, where),
-        pot_life_h=_optional(table, "pot_life_h", (0.01, 100.0), where),
-        surface_c=range_c or None,
-        rh_percent_most=_optional(table, "rh_percent_most", (1.0, 100.0), where),
         source=source,
     )
-
-
-def _windows(table: dict, where: str) -> tuple[Window, ...]:
-    """`window_h = [least, most]`, or `windows` by temperature, in rising order."""
-    if "window_h" in table and "windows" in table:
-        raise SettingsError(f"{where} has both window_h and windows; give one of them.")
-    if "window_h" in table:
-        hours = _numbers(table, "window_h", WINDOW_H, where)
-        entries = [{"least_h": hours[0], "most_h": hours[1]}] if len(hours) == 2 else [{}]
-    else:
-        entries = [entry for entry, _ in _tables(table, "windows", where)]
-    found = []
-    for entry in entries:
-        refuse_unknown(entry, ("at_c", "least_h", "most_h"), f"{where}: windows")
-        least, most = (_optional(entry, key, WINDOW_H, f"{where}: windows") for key in ("least_h", "most_h"))
-        if least is None or most is None or least >= most:
-            raise SettingsError(f"{where}: a window needs its least and most hours, the least first and smaller.")
-        found.append(Window(least, most, _optional(entry, "at_c", DECK_C, f"{where}: windows")))
-    at_c = [window.at_c for window in found]
-    if len(found) > 1 and (None in at_c or at_c != sorted(set(at_c))):
-        raise SettingsError(f"{where}: several windows need at_c each, in rising order.")
-    return tuple(found)
 
 
 def _goods(tables: dict, name: str) -> dict[str, Good]:

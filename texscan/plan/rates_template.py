@@ -36,11 +36,6 @@ TEMPLATE = """\
 # price =                   # of a kit; or of each component's pack, in brackets
 # mix =                     # parts by volume, base first, in brackets; leave out for one component
 # loss =                    # share of the paint that does not stay on the deck, below one
-# window_h =                # in brackets: hours until the next coat may follow, and until it must, unsanded
-# windows =                 # instead of window_h, by temperature: in brackets tables with at_c, least_h, most_h
-# pot_life_h =              # at twenty degrees Celsius
-# surface_c =               # in brackets: lowest and highest temperature of the deck
-# rh_percent_most =         # highest relative humidity
 # source =                  # in quotes: data sheet, or user
 
 # [[buy]]                   # one such table an item
