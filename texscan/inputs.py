@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+from dataclasses import replace
 from pathlib import Path
 
 from texscan import files, zones
@@ -15,8 +15,11 @@ from texscan.errors import SettingsError
 from texscan.limits import Limits, limits_from_toml
 from texscan.model import SOUND, Coat, Filters, Measured
 from texscan.score import Settings
-
-BAR_RANGE_MM = (80.0, 120.0)  # what a ruler may say of the printed 100 mm bar
+from texscan.settings import BAR_RANGE_MM
+from texscan.stored import read_score
+from texscan.survey.lines import line_of, lines_of
+from texscan.survey.reading import survey_from_toml
+from texscan.survey.records import Survey
 
 
 def read_settings(
@@ -79,6 +82,30 @@ def read_coats(path: Path | None) -> tuple[Coat, ...]:
     return DEFAULT_COATS if path is None else coats_from_toml(files.read_text(path, "coats file"), path.name)
 
 
+def read_survey(path: Path) -> Survey:
+    """
+    The survey in a survey.toml, with the coats files that it names.
+
+    Raises
+    ------
+    SettingsError : as `survey_from_toml`, or a coats file that cannot be used, with the line that names it.
+    """
+    text = files.read_text(path, "survey")
+    survey = survey_from_toml(text, path.name)
+    lines = lines_of(text)
+
+    def coats_in(file: str | None, *place: str | int) -> tuple[Coat, ...]:
+        if file is None:
+            return ()
+        try:
+            return read_coats(path.parent / file)
+        except SettingsError as error:
+            raise SettingsError(f"{path.name}, line {line_of(lines, (*place, 'coats'))}: coats: {error}") from error
+
+    panels = tuple(replace(p, coats=coats_in(p.coats_file, "panel", n)) for n, p in enumerate(survey.panels))
+    return replace(survey, coats=coats_in(survey.coats_file), panels=panels)
+
+
 def read_systems() -> dict[str, CoatSystem]:
     """The generic systems in calibration/."""
     return systems_from_toml(files.read_text(files.find_calibration("coats.toml"), "coats file"), "coats.toml")
@@ -118,16 +145,3 @@ def read_reference(folder: Path, filters: Filters) -> zones.Reference:
             "name its folder."
         )
     return zones.reference_from(height, step, filters, sound)
-
-
-def read_score(folder: Path) -> dict:
-    """score.json of a result folder."""
-    text = files.read_text(folder / "score.json", "result")
-    try:
-        data = json.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise SettingsError(f"{folder.name}/score.json is damaged ({error}). Score the patch again.") from error
-    grid = data.get("grid") if isinstance(data, dict) else None
-    if not isinstance(grid, dict) or data.get("schema") != "texscan.score/1" or "step_mm" not in grid:
-        raise SettingsError(f"{folder.name} holds no texscan result. Name a folder that 'texscan score' wrote.")
-    return data

@@ -9,6 +9,8 @@ from collections.abc import Iterable
 
 from texscan.errors import SettingsError
 
+BAR_RANGE_MM = (80.0, 120.0)  # what a ruler may say of the printed 100 mm bar
+
 
 def parse(text: str, name: str) -> dict:
     """
@@ -20,7 +22,7 @@ def parse(text: str, name: str) -> dict:
     """
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # numbers of thousands of digits and lists within lists too
         raise SettingsError(f"{name} is not valid TOML: {error}. Correct that line.") from error
 
 

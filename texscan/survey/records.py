@@ -48,7 +48,7 @@ class Crew:
     people: int = 1
     day_starts: str = "08:00"  # local time
     hours_a_day: float = 8.0
-    days_off: tuple[str, ...] = ("saturday", "sunday")  # of WEEKDAYS
+    days_off: tuple[str, ...] = ("saturday", "sunday")  # of WEEKDAYS; not all seven
     closed: tuple[date, ...] = ()  # holidays
     first_day: date | None = None  # when the work may start
     last_day: date | None = None  # when it must be done
@@ -81,11 +81,14 @@ class SurveyPanel:
     name: str
     patches: tuple[Patch, ...] = ()
     photos: tuple[str, ...] = ()  # glob patterns, for a panel of one patch
+    ambient: str | None = None  # likewise
+    mask: str | None = None  # likewise
     tag: int | None = None  # number of the printed tag in its photos
     area_m2: float | None = None
     sides_m: tuple[float, float] | None = None  # instead of area_m2
     outline_m: tuple[tuple[float, float], ...] = ()  # polygon on the deck: x forward, y to port
-    outline_px: tuple[tuple[float, float], ...] = ()  # polygon on the plan picture
+    outline_px: tuple[tuple[float, float], ...] = ()  # polygon on the plan picture: x right, y down from its corner
+    metres_per_px: float | None = None  # of the plan picture under outline_px
     perimeter_m: float | None = None
     existing: str | None = None
     planned: str | None = None
@@ -97,9 +100,18 @@ class SurveyPanel:
     cracks: str = ""
     fittings: tuple[str, ...] = ()  # to come off
     coats: tuple[Coat, ...] = ()  # planned; empty = the survey's
+    coats_file: str | None = None  # where they come from, relative to survey.toml
+    chosen: str | None = None  # the way to do the work that the owner chose; None = as recommended
     reference: bool = False  # this panel shows what sound looks like on this boat
     history: str = ""
     notes: str = ""
+
+    @property
+    def sets(self) -> tuple[Patch, ...]:
+        """The patches; for a panel of one patch that stands for it, without a name. Empty: no photos are named."""
+        if self.patches:
+            return self.patches
+        return (Patch("", self.photos, self.ambient, self.mask),) if self.photos else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +137,7 @@ class Survey:
     crew: Crew = field(default_factory=Crew)
     printed_bar_mm: float | None = None
     coats: tuple[Coat, ...] = ()
+    coats_file: str | None = None
     deck_plan: DeckPlan = field(default_factory=DeckPlan)
     panels: tuple[SurveyPanel, ...] = ()
     notes: str = ""
