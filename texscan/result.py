@@ -184,6 +184,7 @@ def _option(option: Option) -> dict:
         "offered": option.offered,
         "recommended": option.recommended,
         "sentence": option.sentence,
+        "coats": [coat.name for coat in option.coats],
         "void_depth_mm": None if left is None else dict(zip(("low", "likely", "high"), left, strict=True)),
         "fill_mm": option.fill_mm,
         "cut_mm": option.cut_mm,
