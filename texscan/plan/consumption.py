@@ -119,11 +119,11 @@ def disc_m2(diameter_mm: float) -> float:
     return math.pi * diameter_mm**2 / 4 * M2_PER_MM2
 
 
-def discs(
+def discs_needed(
     area_m2: float, *, passes: float, m2_per_disc: float, cut_l: float = 0.0, l_per_disc: float | None = None
-) -> int:
+) -> float:
     """
-    Discs by area or by what they take off, whichever needs more.
+    Discs by area or by what they take off, whichever needs more; not rounded, so that panels add up.
 
     Parameters
     ----------
@@ -131,4 +131,4 @@ def discs(
     cut_l : to be sanded away [L].
     """
     by_volume = 0.0 if l_per_disc is None else cut_l / l_per_disc
-    return packs(max(area_m2 * passes / m2_per_disc, by_volume), 1.0)
+    return max(area_m2 * passes / m2_per_disc, by_volume)
