@@ -268,7 +268,7 @@ def _profile_plate(
         for start, end in _stretches(condition == CODES[area.name], LEAST_STRETCH_MM / step_mm):
             ends, height = x[[start, end - 1]], area.top_mm - patch.top_mm
             chart.curve(page, frame, ends, np.full(2, height), colour=COLOURS[area.name], dash=DASH_OF[area.name])
-    _condition_strip(page, frame, condition)
+    condition_strip(page, frame, condition)
     note = "Coloured lines: top plane of each zone. Strip: sound plain, worn slanted, filled dotted."
     labels.append(text_at(note, frame.left, frame.top + frame.height + 54, size=chart.TICK_TEXT, colour=MUTED))
     return labels
@@ -291,7 +291,7 @@ def _stretches(inside: np.ndarray, least: float) -> list[tuple[int, int]]:
     return [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= least]
 
 
-def _condition_strip(page: np.ndarray, frame: Frame, condition: np.ndarray) -> None:
+def condition_strip(page: np.ndarray, frame: Frame, condition: np.ndarray) -> None:
     """The condition along the profile, inside the frame's foot."""
     tall = 16
     column = (np.arange(frame.width) + 0.5) / frame.width * condition.size

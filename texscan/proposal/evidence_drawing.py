@@ -1,0 +1,208 @@
+"""The pictures of an evidence page: the patch with its zones, the mould's cell beside the changed ones, a profile."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from texscan import chart, filters, mould, plates
+from texscan.cell_plates import DASH_OF, without_gaps
+from texscan.chart import Frame, text_at
+from texscan.mould import Mould
+from texscan.model import Grid, ZoneMap
+from texscan.overlay import BAR_LENGTHS_MM, shaded_relief
+from texscan.pattern import unfolded
+from texscan.proposal.content import Picture
+from texscan.scored_patch import ScoredPatch, budget_of, filters_of, pattern_of, zone_map_of
+from texscan.typeset import INK, PAPER, Label, typeset
+from texscan.zone_drawing import COLOURS, draw_zones, fill_with_hatch
+
+PHOTO_MM = 96.0  # print width of the patch
+PHOTO_PX = 1134  # 300 dpi
+TALLEST = 1.0  # height of the patch on the page over its width; taller ones are set narrower
+EDGE_MM = 8.0  # shown around what was measured
+STRIP_PX = 62  # scale bar and legend below the patch
+LEGEND_TEXT = 25
+BAR_SHARE = 0.3
+TEXTURE_MM = 174.0  # print width of the cells and the profile
+TEXTURE_PX = 1300
+CELL_PX = 262
+CELL_GAP = 34
+CELL_TOP = 40
+PITCHES = 2.5  # side of a cell's map, in pitches of the longer vector
+MATERIAL_TINT = (226, 222, 214)
+PROFILE_PX = 210
+SCREEN_PX = 900  # width of the pictures for the screen
+HEIGHTS_PX = 560
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What a patch shows, drawn."""
+
+    photo: Picture
+    texture: Picture
+    mould: Mould | None  # None: `texture` is a profile
+    plain: np.ndarray  # (rows, columns, 3) uint8, the patch for the screen
+    zones: np.ndarray  # the same with its zones
+    depth_mm: np.ndarray  # (rows, columns) float32 below the top plane, for the screen
+    depth_grid: Grid
+    from_photo: bool  # False: shaded from the height map
+
+
+def evidence_of(patch: ScoredPatch) -> Evidence:
+    """The pictures of one patch; SettingsError if its score.json is not whole."""
+    zones = zone_map_of(patch)
+    picture = patch.picture if patch.picture is not None else shaded_relief(patch.height_mm, patch.grid.step_mm)
+    used = filters_of(patch.score)
+    z = filters.filtered(patch.height_mm, patch.grid.step_mm, used)
+    cells = mould.compare(
+        z, patch.grid, pattern=pattern_of(patch.score), condition=patch.condition, budget=budget_of(patch.score)
+    )
+    cells = cells if cells is not None and cells.changed else None
+    part, grid = _shown(patch.condition, patch.grid)
+    cut = replace(zones, condition=zones.condition[part])
+    plain = _resized(picture[part], SCREEN_PX)
+    depth, depth_grid = _depths(z[part], grid)
+    return Evidence(
+        photo=patch_picture(picture[part], cut, grid),
+        texture=cells_picture(cells) if cells else profile_picture(z, patch.condition, patch.grid),
+        mould=cells,
+        plain=plain,
+        zones=draw_zones(plain, cut, grid),
+        depth_mm=depth,
+        depth_grid=depth_grid,
+        from_photo=patch.picture is not None,
+    )
+
+
+def _shown(condition: np.ndarray, grid: Grid) -> tuple[tuple[slice, slice], Grid]:
+    """What was measured with a margin, as slices and as a grid of its own."""
+    margin = round(EDGE_MM / grid.step_mm)
+    known = condition > 0
+    spans = []
+    for axis, size in ((1, grid.rows), (0, grid.columns)):
+        held = np.flatnonzero(known.any(axis=axis))
+        spans.append((max(int(held[0]) - margin, 0), min(int(held[-1]) + 1 + margin, size)) if held.size else (0, size))
+    (top, bottom), (left, right) = spans
+    step = grid.step_mm
+    part = Grid(grid.x0_mm + left * step, grid.y1_mm - top * step, step, bottom - top, right - left)
+    return (slice(top, bottom), slice(left, right)), part
+
+
+def _resized(picture: np.ndarray, width: int) -> np.ndarray:
+    scale = width / picture.shape[1]
+    size = width, max(round(picture.shape[0] * scale), 1)
+    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    return cv2.resize(np.ascontiguousarray(picture), size, interpolation=way)
+
+
+def patch_picture(picture: np.ndarray, zones: ZoneMap, grid: Grid) -> Picture:
+    """
+    The patch with its zones at print size, scale bar and legend below.
+
+    Parameters
+    ----------
+    picture : (rows, columns, 3) uint8, of the shape of `zones.condition`
+    grid : of the same shape
+    """
+    width = PHOTO_PX if grid.rows <= TALLEST * grid.columns else round(PHOTO_PX * TALLEST * grid.columns / grid.rows)
+    drawn = draw_zones(_resized(picture, width), zones, grid)
+    page = np.full((drawn.shape[0] + STRIP_PX, PHOTO_PX, 3), PAPER, np.uint8)
+    page[: drawn.shape[0], :width] = drawn
+    cv2.rectangle(page, (0, 0), (width - 1, drawn.shape[0] - 1), INK, 2)
+    per_mm = width / grid.columns / grid.step_mm
+    fitting = [length for length in BAR_LENGTHS_MM if length * per_mm <= BAR_SHARE * width] or [BAR_LENGTHS_MM[0]]
+    top = drawn.shape[0] + 22
+    labels = chart.scale_bar(page, 0, top + 6, length_mm=fitting[-1], px_per_mm=per_mm)
+    labels = [replace(label, size=LEGEND_TEXT, y=top - 4) for label in labels]
+    x = PHOTO_PX
+    for name in ("filled", "worn", "sound"):
+        if zones.shares.get(name, 0.0) <= 0:
+            continue
+        label = text_at(name, x, top - 4, size=LEGEND_TEXT, align="right")
+        x = label.x - 64
+        _swatch(page, name, x, top - 4)
+        labels.append(label)
+        x -= 30
+    return Picture(typeset(page, labels), PHOTO_MM)
+
+
+def _swatch(page: np.ndarray, name: str, x: int, y: int) -> None:
+    box = np.s_[y : y + 32, x : x + 52]
+    page[box] = fill_with_hatch(np.full((32, 52, 3), (225, 225, 225), np.uint8), name, pitch=16)
+    cv2.rectangle(page, (x, y), (x + 52, y + 32), COLOURS[name], 3)
+
+
+def cells_picture(cells: Mould) -> Picture:
+    """The mean cells as maps on one scale of colour, and a section through them."""
+    page = np.full((CELL_TOP + CELL_PX + 66, TEXTURE_PX, 3), PAPER, np.uint8)
+    side_mm = PITCHES * float(np.hypot(*cells.vectors_mm.T).max())
+    labels: list[Label] = []
+    shown = [("sound", cells.cell_mm), *((c.condition, c.cell_mm) for c in cells.changed)]
+    for number, (name, cell) in enumerate(shown):
+        left = number * (CELL_PX + CELL_GAP)
+        heights = unfolded(without_gaps(cell), cells.vectors_mm, (CELL_PX, CELL_PX), side_mm / CELL_PX)
+        page[CELL_TOP : CELL_TOP + CELL_PX, left : left + CELL_PX] = chart.height_colours(heights, 0.0, cells.top_mm)
+        cv2.rectangle(page, (left, CELL_TOP), (left + CELL_PX - 1, CELL_TOP + CELL_PX - 1), INK, 1)
+        labels.append(text_at(name, left, 8, size=21, bold=True))
+    length = [mm for mm in BAR_LENGTHS_MM if mm <= 0.5 * side_mm] or [BAR_LENGTHS_MM[0]]
+    labels += chart.scale_bar(page, 0, CELL_TOP + CELL_PX + 16, length_mm=length[-1], px_per_mm=CELL_PX / side_mm)
+    right = len(shown) * (CELL_PX + CELL_GAP)
+    bar = Frame(right - 6, CELL_TOP + 6, 18, CELL_PX - 6, (0.0, 1.0), (0.0, cells.top_mm))
+    labels += chart.colour_scale(page, bar, title="mm")
+    return Picture(typeset(page, labels + _section(page, cells, right + 150)), TEXTURE_MM)
+
+
+def _section(page: np.ndarray, cells: Mould, left: int) -> list[Label]:
+    """A section through the mould's cell and the changed ones, two pitches long."""
+    whole = without_gaps(cells.cell_mm)
+    row = int(whole.var(axis=1).argmax())
+    pitch, count = float(np.hypot(*cells.vectors_mm[1])), cells.cell_mm.shape[1]
+    along = (np.arange(2 * count) + 0.5) / count * pitch
+    frame = Frame(left, CELL_TOP + 2, TEXTURE_PX - left - 4, CELL_PX - 2, (0.0, 2 * pitch),
+                  (-0.15 * cells.top_mm, 1.35 * cells.top_mm))  # fmt: skip
+    labels = chart.axes(page, frame, x_title="mm along the pattern", y_title="section, mm over the mould's floor")
+    lines = [("sound", whole, "solid"), *((c.condition, c.cell_mm, DASH_OF[c.condition]) for c in cells.changed)]
+    for number, (name, cell, dash) in enumerate(lines):
+        heights = np.tile(without_gaps(cell)[row], 2)
+        chart.curve(page, frame, along, heights, colour=COLOURS[name], dash=dash)
+        x = frame.left + 14 + number * frame.width // 3
+        key = Frame(x, frame.top + 20, 44, 2, (0.0, 1.0), (0.0, 1.0))
+        chart.curve(page, key, np.array([0.0, 1.0]), np.array([0.5, 0.5]), colour=COLOURS[name], dash=dash)
+        labels.append(text_at(name, x + 54, frame.top + 9, size=chart.TICK_TEXT))
+    return labels
+
+
+def profile_picture(z: np.ndarray, condition: np.ndarray, grid: Grid) -> Picture:
+    """Heights along one row of the patch below its top plane, with the condition as a strip."""
+    page = np.full((40 + PROFILE_PX + 70, TEXTURE_PX, 3), PAPER, np.uint8)
+    row = plates.profile_row(z, condition, grid.step_mm)
+    line, along = z[row].astype(np.float64), grid.x_mm
+    known = np.flatnonzero(np.isfinite(line))
+    if known.size < 2:
+        return Picture(page[:8], TEXTURE_MM)
+    part = slice(int(known[0]), int(known[-1]) + 1)
+    line, along = line[part] - _top_plane(z), along[part]
+    span = max(float(np.nanmax(line) - np.nanmin(line)), plates.LEAST_SPAN_MM)
+    frame = Frame(76, 40, TEXTURE_PX - 84, PROFILE_PX, (float(along[0]), float(along[-1])),
+                  (float(np.nanmin(line)) - 0.2 * span, float(np.nanmax(line)) + 0.1 * span))  # fmt: skip
+    chart.area(page, frame, along, line, np.full(along.shape, frame.y_range[0]), colour=MATERIAL_TINT)
+    labels = chart.axes(page, frame, x_title="x, mm", y_title="profile, mm over the top plane")
+    chart.curve(page, frame, along, line)
+    chart.level(page, frame, 0.0, dash="dashed")
+    plates.condition_strip(page, frame, condition[row, part])
+    return Picture(typeset(page, labels), TEXTURE_MM)
+
+
+def _top_plane(z: np.ndarray) -> float:
+    return float(np.nanquantile(z, 1 - plates.TOP_RATIO))
+
+
+def _depths(z: np.ndarray, grid: Grid) -> tuple[np.ndarray, Grid]:
+    """Heights below the top plane, thinned to what a screen shows."""
+    every = max(-(-max(grid.shape) // HEIGHTS_PX), 1)
+    thin = (z[::every, ::every] - _top_plane(z)).astype(np.float32)
+    return thin, Grid(grid.x0_mm, grid.y1_mm, every * grid.step_mm, *thin.shape)
