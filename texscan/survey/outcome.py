@@ -63,7 +63,7 @@ def panel_outcome(name: str, patches: tuple[PatchOutcome, ...], panel: SurveyPan
     it sound.
     A figure that is null in a patch stays out there, with a flag.
     """
-    weights, flags = _weights(patches, panel)
+    weights, flags = patch_weights(patches, panel)
     figures = {}
     for key in FIGURES:
         values = [measured(patch.score["texture"].get(key)) for patch in patches]
@@ -144,7 +144,7 @@ def expanded_uncertainty(parts: tuple[float, ...], degrees_of_freedom: tuple[flo
     return float(factor) * u
 
 
-def _weights(patches: tuple[PatchOutcome, ...], panel: SurveyPanel | None) -> tuple[np.ndarray, list[str]]:
+def patch_weights(patches: tuple[PatchOutcome, ...], panel: SurveyPanel | None) -> tuple[np.ndarray, list[str]]:
     """Shares of the area that sum to 1, and what weakens them."""
     named = {patch.name: patch.share_of_area for patch in panel.sets} if panel else {}
     flags = ["one-patch-only"] if len(patches) == 1 else []
