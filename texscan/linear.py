@@ -59,7 +59,7 @@ def to_linear(photo: Photo) -> LinearPhoto:
     """Luminance with the sRGB curve undone, and where any channel is at its limit."""
     pixels = photo.pixels
     full = np.iinfo(pixels.dtype).max
-    clipped = pixels.max(axis=2) >= CLIPPED_FROM * full
+    clipped = np.logical_or.reduce([pixels[..., channel] >= CLIPPED_FROM * full for channel in range(3)])
     weights = np.array(LUMINANCE_WEIGHTS, np.float32)
     if photo.encoding == "linear":
         luminance = pixels.astype(np.float32) @ (weights / np.float32(full))
