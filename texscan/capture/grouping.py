@@ -7,9 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from texscan.same_patch import LEAST_AGREEMENT, agreement
+from texscan.same_patch import agreement
 
-SURE_AGREEMENT = 0.30  # of two activity maps: the same patch whatever else is said; measured on renders
+# Agreement of two activity maps at 0.2 mm, measured on renders: another deck 0.02 at most; one patch 0.13 to 0.33
+# under lights at right angles, 0.57 and more under opposed ones; one mould beside itself over 0.3 in 1 to 7 % of places.
+OTHER_PATCH, SURE_PATCH, SAME_PHOTO = 0.06, 0.30, 0.70
 LONGEST_PAUSE_S = 180.0  # between two photos of one set that only time and pose hold together; common practice
 LONGEST_SET_S = 1800.0  # the same for photos that surely show one patch: the next coat comes later
 SAME_PLACE_MM = 150.0  # hand-held, a camera comes back to within a hand's breadth or two; from memory
@@ -84,9 +86,9 @@ def group(sightings: Sequence[Sighted]) -> tuple[PhotoSet, ...]:
     Photos grouped into sets; every photo is in exactly one.
 
     Each photo joins the earlier photos that it fits best, or opens a set. Two tags never go together; photos that
-    surely show one patch do, whatever the camera did; photos whose patches cannot be compared go by time and pose,
-    unless their light is the same: then they are two patches. A light that comes twice on one patch is a photo taken
-    again: the later one counts.
+    surely show one patch do, whatever the camera did; others go by time and pose. A light comes once in a set: a photo
+    under the light of another is that photo taken again if it shows the very same (the later one counts), else it is
+    of another patch.
 
     Returns
     -------
@@ -132,15 +134,17 @@ def _likeness(members: list[Sighted], seen: Sighted) -> float | None:
     pause = _pause_s(members, seen)
     if _other_tag(members, seen) or pause > LONGEST_SET_S:
         return None
-    alike = [agreement(m.patch, seen.patch) for m in members if _comparable(m.patch, seen.patch)]
-    alike = [value for value in alike if np.isfinite(value)]
-    best = max(alike, default=None)
-    if best is not None and best >= SURE_AGREEMENT:
+    alike = [_agreement(m, seen) for m in members]
+    if any(_same_light(m, seen) and not value >= SAME_PHOTO for m, value in zip(members, alike, strict=True)):
+        return None
+    known = [value for value in alike if np.isfinite(value)]
+    best = max(known, default=None)
+    if best is not None and best >= SURE_PATCH:
         return 1.0 + best
-    refuted = best is not None and best < LEAST_AGREEMENT
+    refuted = best is not None and best < OTHER_PATCH
     if refuted or pause > LONGEST_PAUSE_S or not _same_pose(members, seen):
         return None
-    return None if any(_same_light(m, seen) for m in members) else 1.0 - pause / LONGEST_PAUSE_S
+    return 1.0 - pause / LONGEST_PAUSE_S
 
 
 def _nearness(members: list[Sighted], seen: Sighted) -> float | None:
@@ -188,8 +192,11 @@ def _other_tag(members: list[Sighted], seen: Sighted) -> bool:
     return seen.tag is not None and any(m.tag not in (None, seen.tag) for m in members)
 
 
-def _comparable(one: np.ndarray | None, other: np.ndarray | None) -> bool:
-    return one is not None and other is not None and one.shape == other.shape
+def _agreement(one: Sighted, other: Sighted) -> float:
+    """Of the two activity maps; NaN where they cannot be compared."""
+    if one.patch is None or other.patch is None or one.patch.shape != other.patch.shape:
+        return float("nan")
+    return agreement(one.patch.astype(np.float32), other.patch.astype(np.float32))
 
 
 def _same_pose(members: list[Sighted], seen: Sighted) -> bool:
