@@ -11,6 +11,7 @@ from texscan.commands.coats import coats_command
 from texscan.commands.demo import demo
 from texscan.commands.explain import explain
 from texscan.commands.score import score
+from texscan.commands.survey import survey_app
 
 app = typer.Typer(
     name="texscan",
@@ -52,3 +53,4 @@ for name, command in {
     "demo": demo,
 }.items():
     app.command(name)(command)
+app.add_typer(survey_app)

@@ -56,7 +56,7 @@ class Entry:
         if value is None:
             raise SettingsError(f'{self.where()} has no {key}. Write {key} = "..." under it.')
         if not isinstance(value, str) or not value.strip():
-            raise self.refuse(key, f'a name in quotes is needed, such as {key} = "foredeck".')
+            raise self.refuse(key, f'a name in quotes is needed: {key} = "...".')
         if len(value.strip()) > LONGEST_NAME or not value.strip().isprintable():
             raise self.refuse(key, f"one line of at most {LONGEST_NAME} plain characters is needed.")
         return value.strip()
@@ -160,6 +160,10 @@ class Entry:
             )
         if "\\" in name:
             raise SettingsError(f"{self.where(key)} names {name!r}. Write folders with / on every computer.")
+        if not posix.parts or any("**" in part and part != "**" for part in posix.parts):
+            raise SettingsError(
+                f"{self.where(key)} names {name!r}, which finds no file. Write it as 'foredeck/*.jpg'."
+            )
         return name
 
     def entry(self, key: str, *, title: str = "") -> Entry | None:

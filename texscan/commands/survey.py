@@ -1,0 +1,88 @@
+"""texscan survey: begin survey.toml, and check it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from texscan.commands.ending import ending_in_words
+
+survey_app = typer.Typer(
+    name="survey", help="Begin a survey of a boat, or check one.", no_args_is_help=True, rich_markup_mode=None
+)
+
+
+@survey_app.command("new")
+def new(
+    folder: Annotated[Path, typer.Argument(help="Folder of the survey; its sub-folders with photos become panels.")],
+) -> None:
+    """Write FOLDER/survey.toml with a word on each entry."""
+    with ending_in_words():
+        from texscan import files
+        from texscan.survey.photos import panels_in
+        from texscan.survey.template import survey_template
+
+        panels = panels_in(folder)
+        files.write_new(folder / "survey.toml", survey_template(panels), "survey")
+        for panel in panels:
+            patches = ", ".join(patch.name for patch in panel.patches)
+            print(f"Panel {panel.name}" + (f": patches {patches}" if patches else ""))
+        print(f"Survey: {folder / 'survey.toml'}")
+        print("Fill it in, at least the boat's name, then: texscan survey check " + str(folder / "survey.toml"))
+
+
+@survey_app.command("check")
+def check(file: Annotated[Path, typer.Argument(metavar="SURVEY", help="A survey.toml.")]) -> None:
+    """Print what a survey says, the photos that it finds, and what is still missing."""
+    with ending_in_words():
+        from texscan.inputs import read_survey
+        from texscan.survey import checking
+        from texscan.survey.photos import find_photos
+
+        survey = read_survey(file)
+        found = {
+            (panel.name, patch.name): find_photos(file.parent, patch.photos)
+            for panel in survey.panels
+            for patch in panel.sets
+        }
+        boat = survey.boat
+        length = f"{boat.length_m:g} m" if boat.length_m else ""
+        print(", ".join(part for part in (boat.name, boat.kind, length, boat.place) if part))
+        _print_panels(survey, found)
+        for step, sentences in checking.lacking(survey, found).items():
+            print(f"Missing for {step}:")
+            print("\n".join(f"  {sentence}" for sentence in sentences))
+        for sentence in checking.slips(survey, found):
+            print(f"Look again: {sentence}")
+
+
+def _print_panels(survey, found) -> None:
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    from texscan.survey.area import panel_area_m2, panel_perimeter_m
+    from texscan.survey.checking import area_of_all
+
+    def figure(measured) -> str:
+        return "-" if measured is None else f"{measured.value:.2f}"
+
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    for heading in ("panel", "m2", "edge", "photos", "old", "new", "first"):
+        justify = "right" if heading in ("m2", "edge") else "left"
+        table.add_column(heading, justify=justify, overflow="fold", no_wrap=heading != "panel")
+    for panel in survey.panels:
+        photos = " + ".join(str(len(found[panel.name, patch.name])) for patch in panel.sets)
+        fails = panel.adhesion is not None and panel.adhesion.outcome == "fails"
+        noted = {"soft": panel.soft_spots, "cracks": panel.cracks, "adhesion": fails}
+        cells = (panel.name, figure(panel_area_m2(panel)), figure(panel_perimeter_m(panel)), photos or "-",
+                 panel.existing or "-", panel.planned or "-", ", ".join(word for word, there in noted.items() if there))  # fmt: skip
+        table.add_row(*(Text(cell) for cell in cells))
+    if survey.panels:
+        Console().print(table)
+    area = area_of_all(survey.panels)
+    together = f", {area.value:.1f} m2 ({area.low:.1f} to {area.high:.1f})" if area else ""
+    print(f"{len(survey.panels)} panels, {sum(map(len, found.values()))} photos{together}")

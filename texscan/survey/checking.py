@@ -1,0 +1,120 @@
+"""What a survey has, what it still lacks, and what in it looks like a slip."""
+
+from __future__ import annotations
+
+import math
+from itertools import combinations
+from pathlib import Path
+
+import shapely
+
+from texscan.model import Measured
+from texscan.survey.area import panel_area_m2, panel_perimeter_m, polygon_area
+from texscan.survey.records import Survey, SurveyPanel
+
+OVERLAP_M2 = 0.02  # two outlines taped apart share less than this
+AREAS_DIFFER = 0.2  # share by which an entered area and its outline may differ
+Found = dict[tuple[str, str], tuple[Path, ...]]  # photos by panel and patch
+
+
+def area_of_all(panels: tuple[SurveyPanel, ...]) -> Measured | None:
+    """Area of the panels together [m2], of those that have one, measured apart; None = none has."""
+    areas = [area for panel in panels if (area := panel_area_m2(panel))]
+    if not areas:
+        return None
+    return Measured.from_u(sum(a.value for a in areas), math.hypot(*(a.u for a in areas)), at_least=0.0)
+
+
+def lacking(survey: Survey, found: Found) -> dict[str, tuple[str, ...]]:
+    """What is missing for each next step, in sentences that say what to write; steps with nothing missing are out."""
+    panels = survey.panels
+    all_lacks = {
+        "scoring": (
+            *([] if panels else ["No panel yet. Write [[panel]] with a name and photos."]),
+            *(f"{panel.name}: no photos named. Write photos or patches." for panel in panels if not panel.sets),
+            *(
+                f"{panel.name}: {', '.join(patch.photos) or 'no pattern'} finds no photo"
+                f"{f' of patch {patch.name}' if patch.name else ''}. Correct it, or copy the photos."
+                for panel in panels
+                for patch in panel.sets
+                if not found.get((panel.name, patch.name))
+            ),
+            *([] if survey.printed_bar_mm else ["printed_bar_mm: without it 3 % of scale stands in each interval."]),
+            *_unstated(panels, "existing", "the old coating is not stated"),
+            *_unstated(panels, "planned", "the new coating is not stated"),
+        ),
+        "quantities": (
+            *(
+                f"{panel.name}: no area. Write area_m2, sides_m or outline_m."
+                for panel in panels
+                if panel_area_m2(panel) is None
+            ),
+            *(
+                f"{panel.name}: no perimeter for the tape. Write perimeter_m or an outline."
+                for panel in panels
+                if panel_perimeter_m(panel) is None
+            ),
+        ),
+        "the programme": () if survey.crew.first_day else ("[crew] first_day: when the work may start.",),
+        "the proposal": _for_the_proposal(survey),
+        "the deck plan": tuple(
+            f"{panel.name}: no outline." for panel in panels if not (panel.outline_m or panel.outline_px)
+        ),
+    }
+    return {step: lacks for step, lacks in all_lacks.items() if lacks}
+
+
+def _for_the_proposal(survey: Survey) -> tuple[str, ...]:
+    stated = {
+        "surveyor": survey.surveyor,
+        "surveyed_on": survey.surveyed_on,
+        "[boat] place": survey.boat.place,
+        "[owner] name": survey.owner.name,
+        "[yard] name": survey.yard.name,
+    }
+    empty = [key for key, value in stated.items() if not value]
+    return (f"Not stated: {', '.join(empty)}.",) if empty else ()
+
+
+def _unstated(panels: tuple[SurveyPanel, ...], key: str, what: str) -> list[str]:
+    names = [panel.name for panel in panels if getattr(panel, key) is None]
+    return [f"{', '.join(names)}: {what}. Write {key} = ..."] if names else []
+
+
+def slips(survey: Survey, found: Found) -> tuple[str, ...]:
+    """What is allowed but looks like a slip, in sentences."""
+    return (*_overlaps(survey.panels), *_areas(survey.panels), *_photos_twice(found))
+
+
+def _overlaps(panels: tuple[SurveyPanel, ...]) -> list[str]:
+    outlined = [(panel.name, shapely.Polygon(panel.outline_m)) for panel in panels if panel.outline_m]
+    said = []
+    for (name, one), (other, two) in combinations(outlined, 2):
+        shared = one.intersection(two).area
+        if shared > OVERLAP_M2:
+            said.append(f"The outlines of {name} and {other} overlap by {shared:.2f} m2.")
+    return said
+
+
+def _areas(panels: tuple[SurveyPanel, ...]) -> list[str]:
+    said = []
+    for panel in panels:
+        entered = panel_area_m2(panel)
+        if not panel.outline_m or entered is None:
+            continue
+        drawn = polygon_area(panel.outline_m)
+        if not 1 - AREAS_DIFFER <= drawn / entered.value <= 1 + AREAS_DIFFER:
+            said.append(f"{panel.name}: {entered.value:.2f} m2 are stated and its outline holds {drawn:.2f} m2.")
+    return said
+
+
+def _photos_twice(found: Found) -> list[str]:
+    owner: dict[Path, str] = {}
+    said = []
+    for (panel, patch), photos in found.items():
+        place = f"{panel}, {patch}" if patch else panel
+        for photo in photos:
+            if photo in owner:
+                said.append(f"{photo.name} is a photo of {owner[photo]} and of {place}.")
+            owner.setdefault(photo, place)
+    return said
