@@ -32,10 +32,10 @@ KNOWN: dict[str, tuple[str, float, float]] = {
     "sand_flat_grit": ("P", *GRIT),
     "sand_flat_passes": ("passes", 0.0, 20.0),
     "key_passes": ("passes", 0.0, 20.0),
-    "disc_diameter": ("mm", 20.0, 400.0),
     "tape_runs": ("times", 0.0, 20.0),
     "tape_waste": ("share", 0.0, 3.0),
 }
+RECIPES = ("filler_per_epoxy", "epoxy_density", "filler_density", "sand_flat_grit")  # chosen, so without a range
 OPTIONAL: dict[str, tuple[str, float, float]] = {"grit_per_paint": ("kg/L", 0.001, 3.0)}  # no figure of ours
 
 
@@ -59,14 +59,14 @@ def materials_from_toml(text: str, name: str) -> dict[str, Material]:
     tables = parse(text, name)
     refuse_unknown(tables, KNOWN, name)
     found = {}
-    for key, (unit, low, high) in KNOWN.items():
+    for key, (unit, *_) in KNOWN.items():
         table, where = tables.get(key), f"{name}, {key}"
         if not isinstance(table, dict):
             raise SettingsError(f"{name} lacks [{key}] with value, unit, reason and provenance. Add it.")
         refuse_unknown(table, ENTRY_KEYS, where)
         if table.get("unit") != unit:
             raise SettingsError(f"{where}: unit is {table.get('unit')!r}; {unit!r} is needed.")
-        figure = figure_of(table.get("value"), low, high, f"{where}: value", source=ASSUMED)
+        figure = _figure(key, table.get("value"), f"{where}: value", source=ASSUMED)
         found[key] = Material(figure, unit, text_of(table.get("provenance"), f"{where}: provenance"))
     return found
 
@@ -87,14 +87,20 @@ def with_users(base: dict[str, Material], table: dict, where: str) -> dict[str, 
     refuse_unknown(table, known, where)
     found = dict(base)
     for key, entry in table.items():
-        unit, low, high = known[key]
         here = f"{where}: {key}"
         value, source = entry, USER
         if isinstance(entry, dict):
             refuse_unknown(entry, ("value", "source"), here)
             value, source = entry.get("value"), source_of(entry.get("source", USER), here)
-        found[key] = Material(figure_of(value, low, high, here, source=source), unit, where)
+        found[key] = Material(_figure(key, value, here, source=source), known[key][0], where)
     return found
+
+
+def _figure(key: str, value: object, where: str, *, source: str) -> Figure:
+    _, low, high = (KNOWN | OPTIONAL)[key]
+    if key in RECIPES and isinstance(value, list):
+        raise SettingsError(f"{where} is {value!r}; it is a recipe, so one number is needed.")
+    return figure_of(value, low, high, where, source=source)
 
 
 def figure_of(value: object, low: float, high: float, where: str, *, source: str) -> Figure:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from texscan.errors import SettingsError
+from texscan.plan.consumption import disc_m2
 from texscan.plan.figure import DATA_SHEET, USER, Figure
 from texscan.plan.materials import figure_of, source_of
 from texscan.settings import number, parse, refuse_unknown, text_of
@@ -36,12 +37,14 @@ TOP_KEYS = ("currency", "decimals", "tax_percent", "contingency_percent", "textu
             "paint", "buy", "disc", "sum", "materials")  # fmt: skip
 OF_PROGRAMME = ("coat_times",)  # tables that the programme reads
 PAINT_KEYS = ("name", "coats", "pack_l", "price", "mix", "loss", "source")
+DISC_KEYS = ("grit", "m2_per_disc", "diameter_mm", "times_own_area", "l_per_disc", "pack", "price")
 MOST_DECIMALS = 4
 PRICE = (0.0, 1e9)
 PACE = (1e-3, 1e4)
 HOURS = (0.0, 1e5)
 PACK = (1e-3, 1e4)
 LOSS = (0.0, 0.95)
+YIELD = (1e-6, 1e5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,11 +194,19 @@ def _goods(tables: dict, name: str) -> dict[str, Good]:
 
 
 def _disc(table: dict, where: str) -> Disc:
-    refuse_unknown(table, ("grit", "m2_per_disc", "l_per_disc", "pack", "price"), where)
+    refuse_unknown(table, DISC_KEYS, where)
+    own = ("diameter_mm", "times_own_area")
+    if ("m2_per_disc" in table) == any(key in table for key in own):
+        raise SettingsError(f"{where} needs m2_per_disc, or diameter_mm and times_own_area instead of it.")
+    if "m2_per_disc" in table:
+        yield_m2 = number(table["m2_per_disc"], *YIELD, f"{where}: m2_per_disc")
+    else:
+        diameter_mm, times = (number(table.get(key), *YIELD, f"{where}: {key}") for key in own)
+        yield_m2 = disc_m2(diameter_mm) * times
     return Disc(
         grit=number(table.get("grit"), 20.0, 3000.0, f"{where}: grit"),
-        m2_per_disc=number(table.get("m2_per_disc"), 1e-3, 1e3, f"{where}: m2_per_disc"),
-        l_per_disc=_optional(table, "l_per_disc", (1e-6, 1e3), where),
+        m2_per_disc=yield_m2,
+        l_per_disc=_optional(table, "l_per_disc", YIELD, where),
         pack=int(number(table.get("pack", 1), 1, 10_000, f"{where}: pack")),
         price=_amount(table, "price", where),
     )

@@ -46,6 +46,8 @@ TEMPLATE = """\
 # [[disc]]                  # one such table a grit
 # grit =                    # the P number
 # m2_per_disc =             # area that one disc does in one pass
+# diameter_mm =             # instead of m2_per_disc, with:
+# times_own_area =          # area that one disc does in one pass, in areas of the disc
 # l_per_disc =              # litres that one disc takes off, if you know it
 # pack =                    # discs in a pack; one if left out
 # price =                   # of a pack
@@ -74,7 +76,6 @@ TEMPLATE = """\
 # sand_flat_grit =          # P number
 # sand_flat_passes =
 # key_passes =
-# disc_diameter =           # mm
 # tape_runs =               # times the edge is taped
 # tape_waste =              # share
 """
