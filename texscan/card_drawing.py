@@ -134,7 +134,8 @@ def card_files(*, paper: str = "a4", tags: int = 0) -> dict[str, bytes]:
     SettingsError
         Another paper, or more tags than there are markers for.
     """
-    from texscan.card_sheet import PAPERS_MM, TAG_MOST, card_pdf, tags_pdf
+    from texscan.card_layout import TAG_MOST
+    from texscan.card_sheet import PAPERS_MM, card_pdf, tags_pdf
 
     if paper not in PAPERS_MM:
         raise SettingsError(f"No card is drawn for paper {paper!r}. Choose {' or '.join(PAPERS_MM)}.")
@@ -171,7 +172,7 @@ def write_card(folder: str | Path, *, paper: str = "a4", tags: int = 0) -> list[
 
 
 def _tags_json(count: int) -> str:
-    from texscan.card_sheet import TAG_MM, tag_marker
+    from texscan.card_layout import TAG_MM, tag_marker
 
     rows = []
     for number in range(1, count + 1):

@@ -40,6 +40,11 @@ GREY_CODES = (221, 188, 158, 124, 89, 63)  # sRGB codes of about 0.72, 0.5, 0.34
 GREY_MM = 6.0
 GREY_PITCH_MM = 8.0
 
+TAG_DICTIONARY = "DICT_5X5_100"  # not the card's: a tag is never taken for a part of the card
+TAG_MOST = 99
+TAG_MM = (32.0, 40.0)
+TAG_MARKER_MM = 21.0  # 3 mm a module
+
 UPRIGHT_SIDE_MM = 9.0
 UPRIGHTS = (  # name, x, y of the base's centre, height, direction of the base's first corner [mm, mm, mm, degrees]
     ("A", 28.75, 187.75, 16.0, 90.0),
@@ -189,6 +194,13 @@ def square_marker(dictionary: str, number: int, left: float, base: float, size: 
     """An upright marker with its lower left corner at (left, base) [mm]."""
     top, right = base + size, left + size
     return Marker(dictionary, number, np.array([(left, top), (right, top), (right, base), (left, base)]))
+
+
+def tag_marker(number: int) -> Marker:
+    """The marker of tag `number` (1 to 99), in mm from the tag's lower left corner; its id is the number."""
+    wide, high = TAG_MM
+    inset = (wide - TAG_MARKER_MM) / 2
+    return square_marker(TAG_DICTIONARY, number, inset, high - inset - TAG_MARKER_MM, TAG_MARKER_MM)
 
 
 def marker_blocks(marker: Marker) -> list[Block]:

@@ -9,17 +9,18 @@ import numpy as np
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from texscan.card import Marker, Upright
+from texscan.card import Upright
 from texscan.card_layout import (
     ARM_MM,
     BAR_MM,
     HEIGHT_MM,
     PATCH_MM,
+    TAG_MM,
     UPRIGHT_SIDE_MM,
     WIDTH_MM,
     Layout,
     marker_blocks,
-    square_marker,
+    tag_marker,
 )
 
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # ISO 216; ANSI/ASME Y14.1 A
@@ -209,18 +210,7 @@ def _how_to(canvas: Canvas, card: Layout, *, top_mm: float) -> None:
     canvas.drawString(4.5 * mm, (y - LINE_MM) * mm, CAUTION)
 
 
-TAG_DICTIONARY = "DICT_5X5_100"  # not the card's: a tag is never taken for a part of the card
-TAG_MOST = 99
-TAG_MM = (32.0, 40.0)
-TAG_MARKER_MM = 21.0  # 3 mm a module
 TAG_COLUMNS, TAG_ROWS = 6, 6  # fits both papers
-
-
-def tag_marker(number: int) -> Marker:
-    """The marker of tag `number` (1 to 99), in mm from the tag's lower left corner; its id is the number."""
-    wide, high = TAG_MM
-    inset = (wide - TAG_MARKER_MM) / 2
-    return square_marker(TAG_DICTIONARY, number, inset, high - inset - TAG_MARKER_MM, TAG_MARKER_MM)
 
 
 def tags_pdf(count: int, *, paper: str) -> bytes:

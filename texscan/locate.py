@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
-from texscan.card import Card
+from texscan.card import Card, Marker
 from texscan.errors import CardError
 from texscan.model import LinearPhoto
 
@@ -111,7 +112,7 @@ def locate(photo: LinearPhoto, card: Card, *, focal_35mm: float | None = None) -
         No card, too few markers, or corners that fit no camera.
     """
     grey = photo.luminance
-    found = _find_markers(grey, card)
+    found = find_markers(grey, card.markers)
     _require_enough(found, card, photo.file, blurred=not found and _detail_ratio(grey) < BLURRED_DETAIL)
     world = np.concatenate([m.corners_mm for m, _ in found])
     pixels = np.concatenate([corners for _, corners in found])
@@ -135,20 +136,26 @@ def locate(photo: LinearPhoto, card: Card, *, focal_35mm: float | None = None) -
     return Sighting(camera, grey.shape, rms, int(good.sum()), len(found), scale_u)
 
 
-def _find_markers(grey: np.ndarray, card: Card) -> list:
-    """Markers of the card that are seen, with their corners in pixels of the whole picture."""
-    wanted = {(m.dictionary, m.id): m for m in card.markers}
+def find_markers(
+    grey: np.ndarray, markers: Sequence[Marker], *, sides_px: tuple[int | None, ...] = DETECTION_SIDES_PX
+) -> list[tuple[Marker, np.ndarray]]:
+    """
+    Those of the markers that are seen in linear light (rows, columns), each with its corners (4, 2) [px].
+
+    sides_px : long sides at which they are looked for, coarse first, until most are found; None = as it is.
+    """
+    wanted = {(m.dictionary, m.id): m for m in markers}
     best: list = []
-    for side in DETECTION_SIDES_PX:
+    for side in sides_px:
         factor = 1.0 if side is None else min(1.0, side / max(grey.shape))
         small = grey if factor == 1.0 else cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
         small = even_picture(small)
         found = []
-        for dictionary in sorted({m.dictionary for m in card.markers}):
+        for dictionary in sorted({m.dictionary for m in markers}):
             found += _detect(small, dictionary, factor, wanted)
         if len(found) > len(best):
             best = found
-        if len(best) >= 0.8 * len(card.markers) or factor == 1.0:
+        if len(best) >= 0.8 * len(markers) or factor == 1.0:
             break
     return best
 

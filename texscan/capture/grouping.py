@@ -10,7 +10,8 @@ import numpy as np
 from texscan.same_patch import agreement
 
 # Agreement of two activity maps at 0.2 mm, measured on renders: another deck 0.02 at most; one patch 0.13 to 0.33
-# under lights at right angles, 0.57 and more under opposed ones; one mould beside itself over 0.3 in 1 to 7 % of places.
+# under lights at right angles, 0.57 and more under opposed ones; one mould beside itself over 0.3 in 1 to 7 %
+# of all places.
 OTHER_PATCH, SURE_PATCH, SAME_PHOTO = 0.06, 0.30, 0.70
 LONGEST_PAUSE_S = 180.0  # between two photos of one set that only time and pose hold together; common practice
 LONGEST_SET_S = 1800.0  # the same for photos that surely show one patch: the next coat comes later
@@ -86,9 +87,9 @@ def group(sightings: Sequence[Sighted]) -> tuple[PhotoSet, ...]:
     Photos grouped into sets; every photo is in exactly one.
 
     Each photo joins the earlier photos that it fits best, or opens a set. Two tags never go together; photos that
-    surely show one patch do, whatever the camera did; others go by time and pose. A light comes once in a set: a photo
-    under the light of another is that photo taken again if it shows the very same (the later one counts), else it is
-    of another patch.
+    surely show one patch do, whatever the camera did; others go by time and pose. A light comes once in a set: a
+    photo under the light of another is that photo taken again if it shows the very same (the later one counts), else
+    it is of another patch.
 
     Returns
     -------
