@@ -10,6 +10,7 @@ from texscan.commands.card import card_command
 from texscan.commands.coats import coats_command
 from texscan.commands.demo import demo
 from texscan.commands.explain import explain
+from texscan.commands.plan import plan
 from texscan.commands.score import score
 from texscan.commands.survey import survey_app
 
@@ -51,6 +52,7 @@ for name, command in {
     "explain": explain,
     "coats": coats_command,
     "demo": demo,
+    "plan": plan,
 }.items():
     app.command(name)(command)
 app.add_typer(survey_app)

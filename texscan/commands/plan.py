@@ -1,0 +1,50 @@
+"""texscan plan: what to buy, in what order, by when."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from texscan.commands.ending import ending_in_words
+
+
+def plan(
+    out: Annotated[
+        Path | None, typer.Argument(metavar="[OUT]", help="Folder that 'texscan batch' or 'score' wrote.")
+    ] = None,
+    survey: Annotated[Path | None, typer.Option(help="The survey (survey.toml): areas, coats, crew.")] = None,
+    rates: Annotated[Path | None, typer.Option(help="Your prices, paces and packs (TOML).")] = None,
+    choose: Annotated[
+        list[str] | None,
+        typer.Option(metavar="PANEL=OPTION", help="Another way than recommended; as often as needed."),
+    ] = None,
+    limits: Annotated[Path | None, typer.Option(help="Your own limits of the decision (TOML).")] = None,
+    to: Annotated[Path | None, typer.Option("--to", help="Folder for the plan.")] = None,
+    rates_template: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a rates file to fill in, and end.")
+    ] = None,
+) -> None:
+    """Write what the work takes, by panel and over the boat, in packs and, with your rates, in money."""
+    with ending_in_words():
+        if rates_template is not None:
+            from texscan import files
+            from texscan.plan.rates_template import TEMPLATE
+
+            files.write_new(rates_template, TEMPLATE, "rates file")
+            print(f"Rates file: {rates_template}")
+            return
+        if out is None or survey is None or to is None:
+            raise typer.BadParameter("OUT, --survey and --to are needed (or --rates-template alone).")
+        from texscan import files
+        from texscan.plan.job import read_job
+        from texscan.plan.quantity_table import costs_csv, quantities_csv, summary_lines
+
+        job = read_job(out, survey, rates=rates, choose=tuple(choose or ()), limits=limits)
+        contents = {"quantities.csv": quantities_csv(job.quantities)}
+        if job.quantities.costs:
+            contents["costs.csv"] = costs_csv(job.quantities.costs)
+        files.write_result(to, contents)
+        print("\n".join(summary_lines(job.quantities, units=job.survey.units)))
+        print(f"\n{to}: {', '.join(contents)}")

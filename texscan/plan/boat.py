@@ -1,0 +1,80 @@
+"""From a scored survey to the quantities of the whole boat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from texscan.plan.basis import Basis, basis_of
+from texscan.plan.choice import NO_WORK, Choice
+from texscan.plan.costs import Costs, costs_of
+from texscan.plan.orders import Case, cases
+from texscan.plan.quantities import Means, Quantity, quantities_of
+from texscan.survey.outcome import PanelOutcome
+from texscan.survey.records import Survey
+
+
+@dataclass(frozen=True, slots=True)
+class BoatQuantities:
+    """Quantities by panel and option, and over the boat; `costs` is empty without prices."""
+
+    choices: tuple[Choice, ...]
+    bases: tuple[Basis, ...]
+    rows: tuple[Quantity, ...]
+    cases: tuple[Case, ...]
+    costs: tuple[Costs, ...]
+    notes: tuple[str, ...]
+
+
+def boat_quantities(
+    outcomes: tuple[PanelOutcome, ...],
+    survey: Survey,
+    chosen: tuple[Choice, ...],
+    means: Means,
+    *,
+    share_guard: float,
+) -> BoatQuantities:
+    """
+    Every panel by the chosen way and by each other way that its result offers, and the boat's totals.
+
+    Parameters
+    ----------
+    outcomes, survey : the scored panels, and what was noted on board; panels that are not scored stay out, with a
+        note.
+    chosen : one a panel, from `choice.choices`.
+    share_guard : half-width of the interval of a share of area.
+
+    Raises
+    ------
+    SettingsError : a panel without area or not in the survey, a texture that lacks a figure.
+    """
+    bases = tuple(basis_of(outcome, survey, share_guard=share_guard) for outcome in outcomes)
+    rows: list[Quantity] = []
+    for basis, choice in zip(bases, chosen, strict=True):
+        other = (option for option in basis.offered if option not in choice.options and option != NO_WORK)
+        for option in (*choice.options, *other):
+            rows += quantities_of(basis, option, means)
+    found = cases(tuple(rows), chosen, means.rates)
+    priced = tuple(costs for case in found if (costs := costs_of(case, means.rates)) is not None)
+    return BoatQuantities(chosen, bases, tuple(rows), found, priced, _notes(outcomes, survey, bases, means))
+
+
+def _notes(
+    outcomes: tuple[PanelOutcome, ...], survey: Survey, bases: tuple[Basis, ...], means: Means
+) -> tuple[str, ...]:
+    """What a reader of the quantities has to know, each once."""
+    scored = {outcome.name for outcome in outcomes}
+    notes = [
+        f"{panel.name}: in the survey but not scored; it is in no quantity."
+        for panel in survey.panels
+        if panel.name not in scored
+    ]
+    notes += [f"{basis.panel}: {note}" for basis in bases for note in basis.notes]
+    if not means.rates.discs:
+        notes.append("Discs are not counted: no yield is given. Write [[disc]] tables into the rates file.")
+    notes += [
+        f"The rates file has a paint for the coat {coat!r}, which no panel has planned."
+        for paint in means.rates.paints
+        for coat in paint.coats
+        if not any(coat == planned.name for basis in bases for planned in basis.coats)
+    ]
+    return tuple(dict.fromkeys(notes))
