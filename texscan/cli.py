@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from texscan.commands.batch import batch
 from texscan.commands.card import card_command
 from texscan.commands.coats import coats_command
 from texscan.commands.demo import demo
@@ -48,6 +49,7 @@ def _options(
 
 for name, command in {
     "score": score,
+    "batch": batch,
     "card": card_command,
     "explain": explain,
     "coats": coats_command,

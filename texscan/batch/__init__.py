@@ -1,0 +1,1 @@
+"""A whole folder of photos scored: what there is to do, who does it, what came out."""

@@ -1,0 +1,167 @@
+"""
+Who does the work: processes of this machine, or an existing dask cluster; both are executors of the standard library.
+
+No more than a few tasks are handed out at once, so memory does not grow with their number. A task whose process was
+killed, or ran out of memory, is done once more at the end, alone; then it is refused in words.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import threading
+import traceback
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
+from itertools import islice
+from multiprocessing.connection import wait as wait_for
+
+from texscan.batch.records import Outcome, PatchTask
+from texscan.errors import SettingsError, StorageError
+
+AHEAD = 2  # tasks handed out for each worker: one at work, one waiting
+THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+CONNECT_S = 10.0
+KILLED = (
+    "The process that scored it was killed twice, the second time alone: most likely there is not enough memory. "
+    "Use smaller photos or a machine with more memory, and run the batch again."
+)
+NO_MEMORY = "There is not enough memory for it, even alone. Use smaller photos or a machine with more memory."
+
+Work = Callable[[PatchTask], Outcome]
+Pool = Callable[[int], Executor]  # opens an executor with that many workers
+
+
+def outcomes(tasks: Iterable[PatchTask], work: Work, *, pool: Pool, jobs: int) -> Iterator[tuple[PatchTask, Outcome]]:
+    """
+    Each task with its outcome, in the order in which they are done.
+
+    Parameters
+    ----------
+    work : a function that other processes can import, or a partial of one
+    pool : opens an executor; called again when one breaks
+    """
+    waiting, set_aside = iter(tasks), []
+    while True:
+        broken: list[PatchTask] = []
+        with _open(pool, jobs) as executor:
+            yield from _until_broken(executor, waiting, work, jobs, broken, set_aside)
+        if not broken:
+            break
+        set_aside += broken
+    for task in set_aside:
+        yield task, _alone(task, work, pool)
+
+
+def _until_broken(executor, waiting, work, jobs, broken, set_aside) -> Iterator[tuple[PatchTask, Outcome]]:
+    """Hand out tasks until there are none, or the executor breaks: then `broken` holds those that it had."""
+    running: dict[Future, PatchTask] = {}
+    while not broken:
+        for task in islice(waiting, AHEAD * jobs - len(running)):
+            try:
+                running[executor.submit(work, task)] = task
+            except BrokenExecutor:
+                broken.append(task)
+        if not running:
+            return
+        for future in wait(running, return_when=FIRST_COMPLETED).done:
+            task = running.pop(future)
+            outcome = _outcome_of(future)
+            if outcome is not None:
+                yield task, outcome
+            elif isinstance(future.exception(), BrokenExecutor):
+                broken.append(task)
+            else:
+                set_aside.append(task)
+    broken += running.values()
+
+
+def _outcome_of(future: Future) -> Outcome | None:
+    """None: to be tried again alone."""
+    error = future.exception()
+    if error is None:
+        return future.result()
+    if isinstance(error, BrokenExecutor | MemoryError | StorageError) or _is_killed_worker(error):
+        return None
+    return Outcome({}, lasting=False, bug="".join(traceback.format_exception(error)))
+
+
+def _alone(task: PatchTask, work: Work, pool: Pool) -> Outcome:
+    with _open(pool, 1) as executor:
+        try:
+            future = executor.submit(work, task)
+            outcome = _outcome_of(future)
+            killed = outcome is None and not isinstance(future.exception(), MemoryError | StorageError)
+        except BrokenExecutor:
+            outcome, killed = None, True
+    return outcome or Outcome({}, ((task.source, KILLED if killed else NO_MEMORY),), lasting=False)
+
+
+@contextmanager
+def _open(pool: Pool, jobs: int) -> Iterator[Executor]:
+    """An executor that is closed in the end; when something goes wrong, its processes are not waited for."""
+    executor = pool(jobs)
+    try:
+        yield executor
+    except BaseException:
+        executor.shutdown(wait=False, cancel_futures=True)
+        for process in multiprocessing.active_children():
+            process.terminate()
+        raise
+    executor.shutdown(wait=True, cancel_futures=True)
+
+
+def local_pool(jobs: int) -> Executor:
+    """Processes of this machine, one core each, started fresh."""
+    context = multiprocessing.get_context("spawn")
+    return ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker)
+
+
+def _start_worker() -> None:
+    """In a worker, before the numerical libraries are loaded."""
+    os.environ.update(dict.fromkeys(THREAD_VARIABLES, "1"))
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the first one ends the others
+    parent = multiprocessing.parent_process()
+    threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
+
+
+def _end_with(parent) -> None:
+    """A worker does not outlive a batch that was killed."""
+    wait_for([parent.sentinel])
+    os._exit(1)
+
+
+def cluster_pool(address: str) -> tuple[Pool, int]:
+    """
+    A running dask.distributed cluster as pool, and the number of its workers' threads. Its workers must have texscan
+    and see the photos under the same path.
+
+    Raises
+    ------
+    SettingsError : the extra is missing, nobody answers, or the cluster has no workers.
+    """
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise SettingsError(
+            "--scheduler needs dask.distributed, which is not installed: pip install 'texscan[cluster]'. Or leave "
+            "it out and use --jobs."
+        ) from error
+    try:
+        client = Client(address, timeout=CONNECT_S, set_as_default=False)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise SettingsError(
+            f"No dask scheduler answers at {address} ({error}). Start it, or correct the address (tcp://HOST:PORT)."
+        ) from error
+    jobs = sum(client.nthreads().values())
+    if not jobs:
+        client.close()
+        raise SettingsError(f"The dask scheduler at {address} has no workers. Start some with 'dask worker'.")
+    return (lambda _: client.get_executor(pure=False)), jobs
+
+
+def _is_killed_worker(error: BaseException) -> bool:
+    """dask's own word for a task that killed several workers."""
+    return type(error).__name__ == "KilledWorker"

@@ -1,0 +1,69 @@
+"""texscan batch: a whole folder of photos."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from texscan.commands.ending import BUG, REFUSED, ending_in_words
+from texscan.commands.score import Existing, Planned
+
+
+def batch(
+    folder: Annotated[Path, typer.Argument(help="Folder with a sub-folder of photos for each panel.")],
+    out: Annotated[Path, typer.Option("--out", help="Folder for the results.")],
+    jobs: Annotated[
+        int | None, typer.Option(min=1, help="Patches at once, one core each; all cores if left out.")
+    ] = None,
+    survey: Annotated[Path | None, typer.Option(help="What was noted on board (survey.toml).")] = None,
+    card: Annotated[Path | None, typer.Option(help="Another card (card.json).")] = None,
+    coats: Annotated[Path | None, typer.Option(help="Planned coats (TOML); the survey's go before it.")] = None,
+    limits: Annotated[Path | None, typer.Option(help="Limits of the decision (TOML).")] = None,
+    existing: Annotated[Existing | None, typer.Option(help="The old coating.")] = None,
+    planned: Annotated[Planned | None, typer.Option(help="The new coating.")] = None,
+    printed_bar_mm: Annotated[float | None, typer.Option(help="What a ruler says of the card's 100 mm bar.")] = None,
+    reference: Annotated[
+        Path | None, typer.Option(help="Result folder that shows what sound looks like on this boat.")
+    ] = None,
+    strict: Annotated[bool, typer.Option("--strict", help="End with 1 if anything was refused.")] = False,
+    scheduler: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="Send the work to this dask.distributed scheduler.")
+    ] = None,
+    again: Annotated[bool, typer.Option("--again", help="Score everything again, also what stands.")] = False,
+) -> None:
+    """Score a whole folder: each sub-folder with photos is a panel. A run that was stopped goes on where it was."""
+    with ending_in_words():
+        from texscan.batch.engine import cluster_pool, local_pool
+        from texscan.batch.options import Options, prepare
+        from texscan.batch.run import run_batch
+        from texscan.batch.words import Progress, ending_lines, plan_lines, refusal_line
+
+        options = Options(
+            folder,
+            out,
+            survey=survey,
+            card=card,
+            coats=coats,
+            limits=limits,
+            reference=reference,
+            existing=existing and existing.value,
+            planned=planned and planned.value,
+            printed_bar_mm=printed_bar_mm,
+        )
+        plan, common, noted = prepare(options)
+        pool, jobs = (local_pool, jobs or os.cpu_count() or 1) if scheduler is None else cluster_pool(scheduler)
+        print("\n".join(plan_lines(plan)), flush=True)
+        with Progress(plan) as progress:
+            done = run_batch(plan, common, out, pool=pool, jobs=jobs, survey=noted, again=again, tell=progress.tell)
+        for file, reason in done.refused:
+            print(refusal_line(file, reason), file=sys.stderr)
+        print("\n".join(ending_lines(done, out)))
+        if progress.bugs:
+            print("\n".join(progress.bugs), file=sys.stderr)
+            raise SystemExit(BUG)
+        if not done.patches or (strict and done.refused):
+            raise SystemExit(REFUSED)
