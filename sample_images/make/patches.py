@@ -27,7 +27,7 @@ from PIL import Image
 from scipy.ndimage import gaussian_filter
 
 STEP_MM = 0.1
-MESH_STEP_MM = 0.05
+MESH_A_PIXEL = 2  # mesh steps in a pixel
 MARGIN_MM = 15.0
 FULL_WELL = 12_000  # electrons at a phone pixel's white, from memory
 READ_NOISE = 4  # electrons, from memory
@@ -84,7 +84,7 @@ def recipe(seed):
     }
 
 
-def axes(side_mm, step_mm):
+def axes(side_mm, step_mm=STEP_MM):
     """x rising and y falling so that the patch's pixel centres lie symmetrically about 0."""
     n = round(side_mm / step_mm)
     x = (np.arange(n) - (n - 1) / 2) * step_mm
@@ -102,23 +102,33 @@ def stained(deck, light, x_mm, y_mm):
     return np.repeat(albedo[..., None], 3, -1).astype(np.float32)
 
 
-def heights(deck, side_mm):
-    """Truth at the pixel centres, and the mesh (x, y, z) around them, levelled to the patch's own top plane."""
-    half = side_mm / 2
-    offset = decks.levelled_offset(deck, (-half, half, -half, half))
-    x, y = axes(side_mm, STEP_MM)
-    pad = np.arange(1, round((MARGIN_MM + STEP_MM) / MESH_STEP_MM) + 1) * MESH_STEP_MM
-    inner = x[0] + np.arange(round((x[-1] - x[0]) / MESH_STEP_MM) + 1) * MESH_STEP_MM
+def heights(deck, side_mm, *, step_mm=STEP_MM, shift_mm=0.0):
+    """
+    Truth at the pixel centres, and the mesh (x, y, z) around them, levelled to the patch's own top plane; the patch
+    shows the deck about (shift_mm, 0) on axes of its own.
+    """
+    half, mesh_step = side_mm / 2, step_mm / MESH_A_PIXEL
+    offset = decks.levelled_offset(deck, (shift_mm - half, shift_mm + half, -half, half))
+    x, y = axes(side_mm, step_mm)
+    pad = np.arange(1, round((MARGIN_MM + step_mm) / mesh_step) + 1) * mesh_step
+    inner = x[0] + np.arange(round((x[-1] - x[0]) / mesh_step) + 1) * mesh_step
     mesh_x = np.concatenate([inner[0] - pad[::-1], inner, inner[-1] + pad])
-    z = decks.height(deck, mesh_x, -mesh_x) + np.float32(offset)
-    truth = z[len(pad) : -len(pad) : 2, len(pad) : -len(pad) : 2]
-    return x, y, truth, (mesh_x, -mesh_x, z)
+    z = decks.height(deck, mesh_x + shift_mm, -mesh_x) + np.float32(offset)
+    inside = slice(len(pad), -len(pad), MESH_A_PIXEL)
+    return x, y, z[inside, inside], (mesh_x, -mesh_x, z)
 
 
 def render_patch(mi, seed, side_mm, samples):
-    """Brightness of the torch alone (views, n, n) and of the sky (n, n), linear, in units of lit paper."""
+    """Brightness of the torch alone (views, n, n) and of the sky (n, n), linear, in units of lit paper; the truth."""
     deck, light = recipe(seed)
-    x, y, truth, (mx, my, mz) = heights(deck, side_mm)
+    x, _, truth, mesh = heights(deck, side_mm)
+    return *lit(mi, deck, light, x, mesh, samples=samples, seed=seed), truth
+
+
+def lit(mi, deck, light, x, mesh, *, samples, seed):
+    """Brightness of the torch alone (views, n, n) and of the sky (n, n), pixels at x, -x; a mesh as of `heights`."""
+    mx, my, mz = mesh
+    side_mm = len(x) * (x[1] - x[0])
     shape = render.deck_shape(mi, mx, my, mz, stained(deck, light, mx[::8], my[::8]), alpha=light["alpha"])
     look = mi.ScalarTransform4f().look_at(origin=[0, 0, 300], target=[0, 0, 0], up=[0, 1, 0])
     sensor = {
@@ -126,7 +136,7 @@ def render_patch(mi, seed, side_mm, samples):
         "to_world": look @ mi.ScalarTransform4f().scale([side_mm / 2, side_mm / 2, 1]),
         "near_clip": 1.0,
         "far_clip": 1000.0,
-        "film": render.film(len(x), len(y)),
+        "film": render.film(len(x), len(x)),
         "sampler": {"type": "independent"},
     }
     base = {"type": "scene", "integrator": render.integrator(), "sensor": sensor, "deck": shape}
@@ -134,14 +144,14 @@ def render_patch(mi, seed, side_mm, samples):
     for i, place in enumerate(lamps(light)):
         scene = mi.load_dict({**base, "lamp": render.lamp(mi, place, light["lamp_radius_mm"])})
         radiance = render.picture(mi, scene, samples=samples, seed=10 * seed + i)[..., 0]
-        level = render.lamp_irradiance(place, light["lamp_radius_mm"], x[None, :], y[:, None])
+        level = render.lamp_irradiance(place, light["lamp_radius_mm"], x[None, :], -x[:, None])
         torch.append(radiance / (level * render.PAPER_REFLECTANCE / np.pi))
-    ambient = np.zeros(truth.shape)
+    ambient = np.zeros((len(x), len(x)))
     if light["ambient_share"] > 0:
         scene = mi.load_dict({**base, "sky": render.sky()})
         ambient = render.picture(mi, scene, samples=samples // 2, seed=10 * seed + 9)[..., 0]
         ambient *= light["ambient_share"] / (1 - light["ambient_share"]) / render.PAPER_REFLECTANCE
-    return np.stack(torch), ambient, truth
+    return np.stack(torch), ambient
 
 
 def lamps(light):
@@ -150,9 +160,9 @@ def lamps(light):
     return np.array([render.lamp_position(*each) for each in angles])
 
 
-def encode(brightness, *, blur_mm, full, rng):
+def encode(brightness, *, blur_px, full, rng):
     """One phone picture as JPEG bytes; `full` is the brightness that just clips."""
-    electrons = np.clip(gaussian_filter(brightness, blur_mm / STEP_MM) / full, 0, None) * FULL_WELL
+    electrons = np.clip(gaussian_filter(brightness, blur_px) / full, 0, None) * FULL_WELL
     seen = (rng.poisson(electrons) + rng.normal(0, READ_NOISE, electrons.shape)) / FULL_WELL
     seen = np.clip(seen, 0, 1)
     grey = np.where(seen <= 0.0031308, 12.92 * seen, 1.055 * seen ** (1 / 2.4) - 0.055)  # IEC 61966-2-1
@@ -168,6 +178,15 @@ def decode(data, full):
     return np.where(grey >= 254 / 255, np.nan, linear * full).astype(np.float32)
 
 
+def phone_pictures(torch, ambient, blur_px, seed):
+    """The views and, last, the ambient picture as JPEG bytes, and the brightness that just clips in each."""
+    rng = np.random.default_rng([seed, 11])
+    pictures = [*(torch + ambient), ambient]
+    full = [float(np.quantile(p, 0.997) / WHITE) for p in pictures[:-1]]
+    full.append(float(np.mean(full)))
+    return [encode(p, blur_px=blur_px, full=f, rng=rng) for p, f in zip(pictures, full, strict=True)], np.array(full)
+
+
 def pack(mi, seeds, *, side_mm, samples, linear, limit_s=np.inf):
     """Arrays for one .npz: phone pictures as JPEG bytes, linear ones as float16 if asked for; ends after limit_s."""
     out, done, begin = {"side_mm": np.array(side_mm)}, [], time.perf_counter()
@@ -177,13 +196,10 @@ def pack(mi, seeds, *, side_mm, samples, linear, limit_s=np.inf):
             break
         torch, ambient, truth = render_patch(mi, seed, side_mm, samples)
         _, light = recipe(seed)
-        rng = np.random.default_rng([seed, 11])
-        pictures = [*(torch + ambient), ambient]
-        full = [float(np.quantile(p, 0.997) / WHITE) for p in pictures[:-1]]
-        full.append(float(np.mean(full)))
-        for i, (p, f) in enumerate(zip(pictures, full, strict=True)):
-            out[f"{seed}_jpeg{i}"] = encode(p, blur_mm=light["blur_mm"], full=f, rng=rng)
-        out[f"{seed}_full"] = np.array(full)
+        pictures, full = phone_pictures(torch, ambient, light["blur_mm"] / STEP_MM, seed)
+        for i, picture in enumerate(pictures):
+            out[f"{seed}_jpeg{i}"] = picture
+        out[f"{seed}_full"] = full
         out[f"{seed}_check"] = truth[::16, ::16].astype(np.float32)
         if linear:
             out[f"{seed}_torch"] = torch.astype(np.float16)
