@@ -1,0 +1,132 @@
+"""The programme: every task with its day and hour, what the windows and the weather cost, and what is assumed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+
+import numpy as np
+
+from texscan.errors import SettingsError
+from texscan.limits import Limits
+from texscan.plan.groups import Group, Manner, groups_of, manners
+from texscan.plan.network import ANY, DRY, Network, Task, Window
+from texscan.plan.schedule import Clock, Schedule, schedule, unmet_window
+from texscan.plan.sequence import Terms, network
+from texscan.plan.shifts import SLOTS_A_DAY, SLOTS_AN_HOUR, Shifts, shifts, slots_of
+from texscan.plan.weather import Forecast, admissible, covered, film_c
+from texscan.plan.windows import FILLER, CoatTimes, span_c, times_of, window_h
+from texscan.plan.works import PanelWork
+from texscan.plan.yard import Yard
+from texscan.survey.records import Crew
+
+CASES = LOW, LIKELY, HIGH = range(3)
+FIRST_DAYS, MOST_DAYS = 90, 720  # that are looked at for a programme
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """When and with whom: the crew, the yard's figures, the limits, and the weather (None = no forecast)."""
+
+    crew: Crew
+    yard: Yard
+    limits: Limits
+    forecast: Forecast | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A chosen way to split the work, its network, and the network's earliest schedule on this clock."""
+
+    manner: Manner
+    groups: tuple[Group, ...]
+    network: Network
+    clock: Clock
+    schedule: Schedule
+
+    @property
+    def finish(self) -> datetime:
+        return self.clock.shifts.moment(self.schedule.finish)
+
+
+def best_plan(works: tuple[PanelWork, ...], site: Site, *, case: int = LIKELY) -> Plan:
+    """
+    The programme with the earliest last day over all ways to split the work that are tried; then with the fewest keyed
+    coats; then the earliest hour.
+
+    Parameters
+    ----------
+    works : panels with work to do, at least one.
+    case : 0 few hours, 1 likely, 2 many.
+
+    Raises
+    ------
+    SettingsError : no first day, a coat that does not fit into a working day, a window that no programme meets, own
+        tasks in a circle.
+    """
+    terms = Terms(site.yard, site.limits, case)
+    found: Plan | None = None
+    days = FIRST_DAYS
+    while found is None and days <= MOST_DAYS:
+        clock = clock_of(works, site, days)
+        for manner in manners(site.crew.people, works):
+            groups = groups_of(works, manner)
+            made = network(groups, manner, terms)
+            if any(t.kind == "unbroken" and slots_of(t.hours) > clock.shifts.day_slots for t in made.tasks):
+                continue
+            plan = schedule(made, clock, beat=found.schedule.merit if found else None)
+            if plan is not None:
+                found = Plan(manner, groups, made, clock, plan)
+        days *= 2
+    if found is None:
+        raise _no_plan(works, site, terms)
+    return found
+
+
+def clock_of(works: tuple[PanelWork, ...], site: Site, days: int) -> Clock:
+    """Shifts, gates and windows for so many days from the crew's first."""
+    hours = shifts(site.crew, days)
+    seen = _seen(site)
+    dry = admissible(seen, None, hours)
+    gates = {ANY: np.ones(len(dry), dtype=bool), DRY: dry}
+    windows = {}
+    for name, times in sheets(works, site).items():
+        film = film_c(site.forecast, hours, site.yard.temperature_c)
+        good, windows[name] = _windows(times, film, site.yard.temperature_c)
+        gates[name] = admissible(seen, times, hours) & good
+    return Clock(hours, gates, windows)
+
+
+def sheets(works: Iterable[PanelWork], site: Site) -> dict[str, CoatTimes]:
+    """Times of every coat of the job and of filler, by name."""
+    coats = {coat.name: coat for work in works for coat in work.coats}
+    return {name: times_of(coat, site.yard.sheets, site.limits) for name, coat in [*coats.items(), (FILLER, FILLER)]}
+
+
+def _seen(site: Site) -> Forecast | None:
+    """The forecast as the deck sees it."""
+    if site.forecast is None or not site.yard.under_cover:
+        return site.forecast
+    return replace(site.forecast, rain_mm=np.zeros(len(site.forecast.times)))
+
+
+def _windows(times: CoatTimes, film: np.ndarray, otherwise_c: float) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray]]:
+    """Where the film's temperature is one that the sheet covers, and the window [slots] of a coat laid at each slot."""
+    first, last = window_h(times, otherwise_c)
+    least, most = np.full(len(film) + 1, slots_of(first)), np.full(len(film) + 1, _slots(last))
+    if not (times.least_h_at or times.most_h_at):
+        return np.ones(len(film), dtype=bool), (least, most)
+    low, high = span_c(times)
+    good = (film >= low) & (film <= high)
+    for temperature in np.unique(np.round(film[good], 1)):
+        here = np.flatnonzero(good & (np.round(film, 1) == temperature))
+        hours = window_h(times, float(np.clip(temperature, low, high)))
+        least[here], most[here] = slots_of(hours[0]), _slots(hours[1])
+    return good, (least, most)
+
+
+def _slots(hours: float) -> int:
+    """Quarters of an hour that surely lie within so many hours."""
+    return math.floor(hours * SLOTS_AN_HOUR + 1e-9)
