@@ -8,7 +8,9 @@ import typer
 
 from texscan.commands.batch import batch
 from texscan.commands.card import card_command
+from texscan.commands.check import check
 from texscan.commands.coats import coats_command
+from texscan.commands.deck import deck
 from texscan.commands.demo import demo
 from texscan.commands.explain import explain
 from texscan.commands.plan import plan
@@ -49,10 +51,12 @@ def _options(
 
 for name, command in {
     "score": score,
+    "check": check,
     "batch": batch,
     "card": card_command,
     "explain": explain,
     "coats": coats_command,
+    "deck": deck,
     "demo": demo,
     "plan": plan,
 }.items():

@@ -17,6 +17,10 @@ class LightError(InputError):
     """The light of a photo cannot be told, or does not rake."""
 
 
+class NoShadowError(LightError):
+    """The card is seen, but its uprights throw no shadow: no torch, or nothing that stands."""
+
+
 class SettingsError(InputError):
     """Coats, limits, masks or other settings that cannot be used."""
 

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.optimize import least_squares, minimize
 
 from texscan.card import Card, Upright
-from texscan.errors import LightError
+from texscan.errors import LightError, NoShadowError
 from texscan.model import COVERAGE_FACTOR, Grid, Light
 from texscan.rectify import CardFace, filled
 from texscan.shadow import outer_edges, shadow_outlines
@@ -48,7 +48,7 @@ def find_lamp(face: CardFace, card: Card, at_mm: tuple[float, float], file: str)
     starts = [_match_shade(shade, card, start) for start in _search(face, card, at_mm)]
     starts = sorted(starts, key=lambda start: -_shade_match(shade, card, start))[:FITTED_STARTS]
     if not starts:
-        raise LightError(
+        raise NoShadowError(
             f"No shadow of the card's uprights was found in {file}. Fold and stand the uprights, light the panel "
             "from one side with the torch low, or state --light-azimuth and --light-elevation."
         )

@@ -1,0 +1,127 @@
+"""Do the photos of one patch make a set, and what is missing?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from texscan.capture.grouping import OTHER_PATCH, Sighted, is_torch_off
+from texscan.capture.reading import Reading, sighted
+from texscan.capture.remarks import Remark, remarks_on, verdict_of
+from texscan.capture.sides import listed, side_in_picture, uprights_towards
+from texscan.card import Card
+from texscan.same_patch import agreement
+from texscan.settle import FULL_SET, SAME_SIDE_DEG, missing_azimuths
+
+TORCH_OFF = "photo with the torch off"
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One photo of a set: USABLE, WEAK, NOT_USABLE or TORCH_OFF, and what to change."""
+
+    reading: Reading
+    verdict: str
+    remarks: tuple[Remark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """A whole set: its photos in the order given, and what to do next (sentences)."""
+
+    photos: tuple[Judged, ...]
+    next_steps: tuple[str, ...]
+
+
+def judge(readings: tuple[Reading, ...], card: Card) -> Advice:
+    """
+    Each photo of a set judged beside the others.
+
+    Parameters
+    ----------
+    readings : of photos that should show one patch, each under its own light; one may have the torch off
+    """
+    seen = [sighted(reading, taken_s=0.0) for reading in readings]
+    lit = [s for s in seen if s.is_lit]
+    dark = [is_torch_off(s, lit) for s in seen]
+    judged, earlier = [], []
+    for reading, own, off in zip(readings, seen, dark, strict=True):
+        if off:
+            judged.append(Judged(reading, TORCH_OFF))
+            continue
+        remarks = remarks_on(reading, card, photos=len(lit), torch_off_known=any(dark))
+        remarks += _beside(own, earlier)
+        judged.append(Judged(reading, verdict_of(remarks), tuple(sorted(remarks, key=lambda r: not r.serious))))
+        earlier += [own] if own.is_lit else []
+    return Advice(tuple(judged), _next_steps(judged, card))
+
+
+def _beside(own: Sighted, earlier: list[Sighted]) -> tuple[Remark, ...]:
+    """What is wrong with a photo beside those before it: other panel, other patch, same side."""
+    if not own.is_lit or not earlier:
+        return ()
+    tags = {s.tag for s in earlier} - {None}
+    if own.tag is not None and tags and own.tag not in tags:
+        shown = listed([str(tag) for tag in sorted(tags)])
+        text = f"shows tag {own.tag}, the photos before it tag {shown}: keep each panel's photos apart."
+        return (Remark("other-tag", True, text),)
+    alike = [_alike(own, other) for other in earlier]
+    if max(alike) < OTHER_PATCH:
+        text = f"does not show the same patch as {earlier[0].file}, or the card was moved: leave the card in place."
+        return (Remark("other-patch", True, text),)
+    same = next((other.file for other in earlier if _apart_deg(own, other) < SAME_SIDE_DEG), None)
+    if same is None:
+        return ()
+    text = f"from the same side as {same}: the two count as one; move the torch to another side."
+    return (Remark("same-side", False, text),)
+
+
+def _alike(one: Sighted, other: Sighted) -> float:
+    """Agreement of two patches; 1 where they cannot be compared."""
+    if one.patch is None or other.patch is None:
+        return 1.0
+    value = agreement(one.patch.astype(np.float32), other.patch.astype(np.float32))
+    return value if np.isfinite(value) else 1.0
+
+
+def _apart_deg(one: Sighted, other: Sighted) -> float:
+    return abs((one.azimuth_deg - other.azimuth_deg + 180) % 360 - 180)
+
+
+def _next_steps(judged: list[Judged], card: Card) -> tuple[str, ...]:
+    usable = [j.reading for j in judged if j.reading.light is not None and not any(r.serious for r in j.remarks)]
+    again = [j.reading.file for j in judged if any(r.serious for r in j.remarks)]
+    steps = [f"Take {listed(again)} again."] if again else []
+    if not usable:
+        return tuple(steps)
+    sides = _sides([float(reading.light.azimuth_deg) for reading in usable])
+    missing = missing_azimuths(tuple(sides))
+    if not missing:
+        return (*steps, "All sides are there.")
+    have = f"{len(sides)} of {FULL_SET} sides" if len(sides) > 1 else "One side"
+    opposite = len(sides) == 1 or _have_opposite(sides)
+    more = "" if opposite else ", none opposite another"
+    where = [_in_words(usable[0], card, azimuth) for azimuth in missing]
+    steps.append(f"{have}{more}. Next: torch at the {', then at the '.join(where)}.")
+    return tuple(steps)
+
+
+def _sides(azimuths_deg: list[float]) -> list[float]:
+    """Azimuths that lie on sides of their own."""
+    kept: list[float] = []
+    for azimuth in azimuths_deg:
+        if all(abs((azimuth - other + 180) % 360 - 180) >= SAME_SIDE_DEG for other in kept):
+            kept.append(azimuth)
+    return kept
+
+
+def _have_opposite(sides: list[float]) -> bool:
+    return any(abs((a - b + 180) % 360 - 180) > 180 - SAME_SIDE_DEG for k, a in enumerate(sides) for b in sides[:k])
+
+
+def _in_words(reading: Reading, card: Card, azimuth_deg: float) -> str:
+    """ "right of the picture (the side of uprights B and G)"."""
+    a = np.radians(azimuth_deg)
+    side = side_in_picture(reading.sighting, card, np.array([np.cos(a), np.sin(a)]))
+    return f"{side} of the picture (the side of {uprights_towards(card, azimuth_deg)})"
