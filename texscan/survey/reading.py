@@ -14,6 +14,7 @@ from texscan.survey.area import outline_fault, panel_area_m2, panel_perimeter_m
 from texscan.survey.entries import Entry
 from texscan.survey.lines import lines_of
 from texscan.survey.records import (
+    BOWS,
     WEEKDAYS,
     Boat,
     Crew,
@@ -159,7 +160,12 @@ def _deck_plan(whole: Entry) -> DeckPlan:
     if entry is None:
         return DeckPlan()
     entry.known(_fields(DeckPlan))
-    return DeckPlan(entry.file_name("picture"), entry.number("metres_per_px", *METRES_PER_PX))
+    return DeckPlan(
+        picture=entry.file_name("picture"),
+        metres_per_px=entry.number("metres_per_px", *METRES_PER_PX),
+        bow=entry.choice("bow", BOWS),
+        outline_m=_outline(entry, "outline_m", PLACE_M),
+    )
 
 
 def _panels(whole: Entry, plan: DeckPlan) -> tuple[SurveyPanel, ...]:

@@ -8,6 +8,7 @@ from datetime import date
 from texscan.compatibility import RagTest
 from texscan.model import Coat
 
+BOWS = ("right", "left", "up", "down")
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 
@@ -116,10 +117,12 @@ class SurveyPanel:
 
 @dataclass(frozen=True, slots=True)
 class DeckPlan:
-    """A picture of the deck under the outlines."""
+    """What lies under the panels' outlines: the edge of the deck, or a picture."""
 
     picture: str | None = None  # relative to survey.toml
     metres_per_px: float | None = None
+    bow: str | None = None  # where the bow is in the picture, one of BOWS
+    outline_m: tuple[tuple[float, float], ...] = ()  # edge of the deck, in the frame of the panels' outline_m
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,10 +55,13 @@ name = ""  # needed
 #first_day = 2026-05-18  # when the work may start
 #last_day = 2026-06-12  # when it must be done
 
-# A picture of the deck, for panels with outline_px.
+# What lies under the panels on the deck plan.
 #[deck_plan]
+#outline_m = [[0.0, -1.2], [5.0, -1.7], [11.0, 0.0], [5.0, 1.7], [0.0, 1.2]]  # edge of the deck
+# A picture, for panels with outline_px; where its bow is: right, left, up, down.
 #picture = "deck.png"
 #metres_per_px = 0.005
+#bow = "right"
 """
 
 PANEL_ENTRIES = f"""\
