@@ -93,15 +93,16 @@ def edge_of_area(area_m2: Figure) -> Figure:
 
 
 def _area(panel: SurveyPanel) -> Figure:
+    stated = panel.area_m2
+    if stated is not None and not stated > 0:
+        raise SettingsError(
+            f"The area of {panel.name!r} is {stated:g} m2; more than 0 is needed. Correct it in survey.toml."
+        )
     area = panel_area_m2(panel)
     if area is None:
         raise SettingsError(
             f"The survey gives no area for {panel.name!r}. Write area_m2 = ... or sides_m = [length, width] or "
             "outline_m under its [[panel]] in survey.toml."
-        )
-    if area.value <= 0:
-        raise SettingsError(
-            f"The area of {panel.name!r} is {area.value:g} m2; more than 0 is needed. Correct it in survey.toml."
         )
     return of_measured(area, USER)
 
