@@ -163,7 +163,7 @@ def _label(panel: Numbered, frame: Frame, shade_by: str) -> list[Shape]:
     """The number in a disc, and beside or below it the void depth, or that a repair comes first."""
     polygon = shapely.Polygon([frame.to_page(corner) for corner in panel.corners])
     void = panel.outcome.figures["void_depth_mm"] if panel.outcome else None
-    told = "repair first" if shade_by == VERDICT and panel.repairs else ""
+    told = "repair" if shade_by == VERDICT and panel.repairs else ""
     if shade_by == VOID and void:
         told = f"{void.value:.2f}"
     wide = font(NOTE_SIZE, False).getlength(told) + 14 if told else 0.0

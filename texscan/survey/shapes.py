@@ -11,6 +11,7 @@ from xml.sax.saxutils import escape, quoteattr
 import numpy as np
 import shapely
 from PIL import Image, ImageDraw
+from shapely.ops import substring
 
 from texscan.typeset import INK, PAPER, font
 
@@ -191,7 +192,7 @@ def _draw(draw: ImageDraw.ImageDraw, shape: Area | Strokes | Disc) -> None:
 def _dashed(ring: Points, dash: float) -> tuple[Points, ...]:
     way = shapely.LineString(ring)
     starts = np.arange(0, way.length, 2 * dash)
-    return tuple(tuple(shapely.ops.substring(way, start, min(start + dash, way.length)).coords) for start in starts)
+    return tuple(tuple(substring(way, start, min(start + dash, way.length)).coords) for start in starts)
 
 
 def _png(picture: Image.Image) -> bytes:
