@@ -106,9 +106,9 @@ def legend(panels: tuple[Numbered, ...], x: float, y: float, *, units: str) -> l
         shapes.append(Area(box, None, stroke=look.line, width=3.0, dash=look.dash))
         alike = tuple(panel.panel for panel in panels if panel.look == look)
         area = area_of_all(alike)
-        count = f"{len(alike)} panel{'s' if len(alike) != 1 else ''}" + (
-            f", {_area(area.value, units, 1)}" if area else ""
-        )
+        count = f"{len(alike)} panel{'s' if len(alike) != 1 else ''}"
+        if area and all(map(panel_area_m2, alike)):
+            count += f", {_area(area.value, units, 1)}"
         shapes.append(Words(look.words, (x + 66, y + 13), KEY_SIZE))
         shapes.append(Words(count, (x + 66, y + 32), SMALL, colour=MUTED))
         x += 66 + max(font(KEY_SIZE, False).getlength(look.words), font(SMALL, False).getlength(count)) + 40
@@ -131,11 +131,15 @@ def key_table(panels: tuple[Numbered, ...], y: float, *, width: float, units: st
             shapes.append(Words(cut(cell, KEY_SIZE, room), (left + x, base), KEY_SIZE, bold=x == 0))
     end = y + (len(panels) + 1) * ROW
     together = area_of_all(tuple(panel.panel for panel in panels))
+    all_have_one = all(panel_area_m2(panel.panel) for panel in panels)
     if together:
         shapes.append(Strokes((((left, end - 24), (right, end - 24)),), INK, 1.5))
         low, high = (in_units(v, AREA, units)[0] for v in (together.low, together.high))
         words = f"{_area(together.value, units, 1)} ({low:.1f} to {high:.1f})"
-        shapes += [Words("together", (left + 46, end), KEY_SIZE), Words(words, (left + 490, end), KEY_SIZE)]
+        shapes += [
+            Words("together" if all_have_one else "those with an area", (left + 46, end), KEY_SIZE),
+            Words(words, (left + 490, end), KEY_SIZE),
+        ]
         end += ROW
     note = "Measured from photos; not a slip rating. Less void depth is less texture."
     return [*shapes, Words(note, (left, end + 14), SMALL, colour=MUTED)], round(end + 44)

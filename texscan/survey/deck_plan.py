@@ -30,7 +30,7 @@ from texscan.typeset import INK, MUTED, PAPER, RULE, font
 
 TITLES = {VERDICT: "Deck plan by verdict", VOID: "Deck plan by void depth"}
 WIDTH, HEAD = 1600, 118  # px
-PLAN_MOST = 900  # px, height of the plan
+PLAN_MOST = 1300  # px, height of the plan
 NOTE_SIZE, RADIUS = 17, 17  # px: words beside a number, the number's disc
 SCALE_LENGTHS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)  # m or ft
 SCALE_SHARE = 0.25  # of the plan's width, the most that the scale bar takes
