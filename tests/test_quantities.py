@@ -177,6 +177,18 @@ def test_ways_to_recoat_differ_in_coats_and_loss():
     assert quantities.quantities_of(plain_basis(), choice.NO_WORK, means) == ()
 
 
+def test_labour_counts_what_the_user_gives_a_pace_for():
+    # hours = sum(area / pace): 12 m2 at 2 m2/h are 6 h, three coats at 8 m2/h 4.5 h, 14 m of tape at 10 m/h 1.4 h;
+    # low and high take the fast and the slow pace
+    text = "[pace]\nkey = 2\ncoat = [6, 8, 12]\nmask = 10\n[labour]\nh_per_fitting = 0.5\n"
+    rows = quantities.quantities_of(plain_basis(fittings=3), choice.RECOAT, exact_means(text))
+    assert lines(rows, "labour", "key").likely == pytest.approx(6.0)
+    assert lines(rows, "labour", "coat").ends == pytest.approx((3.0, 4.5, 6.0))
+    assert lines(rows, "labour", "mask").likely == pytest.approx(1.4)
+    assert lines(rows, "labour", "fittings").likely == pytest.approx(1.5)
+    assert len([row for row in rows if row.item == "labour"]) == 4
+
+
 def test_a_local_repair_takes_the_share_of_the_area():
     basis = plain_basis(bad_share=Figure(0.20, 0.25, 0.30, "measured"))
     rows = quantities.quantities_of(basis, "local-repair", exact_means())

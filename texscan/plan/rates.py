@@ -35,7 +35,7 @@ GOODS = {
 }
 TOP_KEYS = ("currency", "decimals", "tax_percent", "contingency_percent", "texture", "flatten", "labour", "pace",
             "paint", "buy", "disc", "sum", "materials")  # fmt: skip
-OF_PROGRAMME = ("work", "programme", "coat_times", "task")  # tables that the programme reads
+OF_PROGRAMME = ("programme", "coat_times", "task")  # tables that the programme reads
 PAINT_KEYS = ("name", "coats", "pack_l", "price", "mix", "loss", "source")
 DISC_KEYS = ("grit", "m2_per_disc", "diameter_mm", "times_own_area", "l_per_disc", "pack", "price")
 MOST_DECIMALS = 4
