@@ -72,14 +72,20 @@ def _print_panels(survey, found) -> None:
 
     table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     for heading in ("panel", "m2", "edge", "photos", "old", "new", "first"):
-        justify = "right" if heading in ("m2", "edge") else "left"
-        table.add_column(heading, justify=justify, overflow="fold", no_wrap=heading != "panel")
+        table.add_column(heading, overflow="fold", no_wrap=heading != "panel")
+    table.columns[1].justify = table.columns[2].justify = "right"
     for panel in survey.panels:
-        photos = " + ".join(str(len(found[panel.name, patch.name])) for patch in panel.sets)
         fails = panel.adhesion is not None and panel.adhesion.outcome == "fails"
         noted = {"soft": panel.soft_spots, "cracks": panel.cracks, "adhesion": fails}
-        cells = (panel.name, figure(panel_area_m2(panel)), figure(panel_perimeter_m(panel)), photos or "-",
-                 panel.existing or "-", panel.planned or "-", ", ".join(word for word, there in noted.items() if there))  # fmt: skip
+        cells = (
+            panel.name,
+            figure(panel_area_m2(panel)),
+            figure(panel_perimeter_m(panel)),
+            " + ".join(str(len(found[panel.name, patch.name])) for patch in panel.sets) or "-",
+            panel.existing or "-",
+            panel.planned or "-",
+            ", ".join(word for word, there in noted.items() if there),
+        )
         table.add_row(*(Text(cell) for cell in cells))
     if survey.panels:
         Console().print(table)

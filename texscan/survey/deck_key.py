@@ -131,15 +131,13 @@ def key_table(panels: tuple[Numbered, ...], y: float, *, width: float, units: st
             shapes.append(Words(cut(cell, KEY_SIZE, room), (left + x, base), KEY_SIZE, bold=x == 0))
     end = y + (len(panels) + 1) * ROW
     together = area_of_all(tuple(panel.panel for panel in panels))
-    all_have_one = all(panel_area_m2(panel.panel) for panel in panels)
     if together:
-        shapes.append(Strokes((((left, end - 24), (right, end - 24)),), INK, 1.5))
+        all_have_one = all(panel_area_m2(panel.panel) for panel in panels)
+        name = "together" if all_have_one else "those with an area"
         low, high = (in_units(v, AREA, units)[0] for v in (together.low, together.high))
         words = f"{_area(together.value, units, 1)} ({low:.1f} to {high:.1f})"
-        shapes += [
-            Words("together" if all_have_one else "those with an area", (left + 46, end), KEY_SIZE),
-            Words(words, (left + 490, end), KEY_SIZE),
-        ]
+        shapes.append(Strokes((((left, end - 24), (right, end - 24)),), INK, 1.5))
+        shapes += [Words(name, (left + 46, end), KEY_SIZE), Words(words, (left + 490, end), KEY_SIZE)]
         end += ROW
     note = "Measured from photos; not a slip rating. Less void depth is less texture."
     return [*shapes, Words(note, (left, end + 14), SMALL, colour=MUTED)], round(end + 44)

@@ -79,9 +79,11 @@ class Entry:
     def numbers(self, key: str, count: int, low: float, high: float) -> tuple[float, ...]:
         """A list of so many numbers; empty where it is not stated."""
         value = self.values.get(key, [])
-        if key in self.values and (not isinstance(value, list) or len(value) != count):
+        if key not in self.values:
+            return ()
+        if not isinstance(value, list) or len(value) != count:
             raise self.refuse(key, f"{count} numbers in brackets are needed, such as [{', '.join(['1.5'] * count)}].")
-        return tuple(settings.number(v, low, high, f"{self.where(key)}: a number") for v in value)  # type: ignore[union-attr]
+        return tuple(settings.number(v, low, high, f"{self.where(key)}: a number") for v in value)
 
     def points(self, key: str, *, most: int, low: float, high: float) -> tuple[tuple[float, float], ...]:
         """A list of [x, y] points; empty where it is not stated."""
