@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtri, stdtrit
+from scipy.special import stdtrit
 
-from texscan.model import CONDITION_NAMES, Measured
+from texscan.model import CONDITION_NAMES, COVERAGE_FACTOR, Measured
 from texscan.survey.records import SurveyPanel
 
 FIGURES = ("Sq_mm", "relief_mm", "void_depth_mm", "contact_area_fraction")
@@ -108,9 +108,10 @@ def combined(values: list[Measured | None], weights: np.ndarray, *, at_most: flo
     Notes
     -----
     The patches are taken as draws from the panel: scatter s^2 = sum w (x - mean)^2 / (1 - sum w^2) (for equal weights
-    JCGM 100, 4.2.2), standard error s sqrt(sum w^2) with n - 1 degrees of freedom. The measurement part is taken as
-    common to all patches (one card, one printer, one way of working): sum w u, the most it can be (JCGM 100, 5.2.2).
-    Both together by Welch and Satterthwaite and Student's t (JCGM 100, G.4).
+    JCGM 100, 4.2.2), standard error s sqrt(sum w^2), times Student's t for n - 1 degrees of freedom (JCGM 100, G.3.2).
+    The measurement part is taken as common to all patches (one card, one printer, one way of working): sum w u, the
+    most it can be (JCGM 100, 5.2.2). Both expanded parts are added in quadrature, which holds 95 % where one factor
+    from effective degrees of freedom falls short for two or three patches (see Decisions in DEVELOPERS.md).
     A surveyor picks worst and sheltered patches on purpose, so the scatter is rather too wide than too narrow.
     """
     there = [(value, weight) for value, weight in zip(values, weights, strict=True) if value is not None]
@@ -125,23 +126,13 @@ def combined(values: list[Measured | None], weights: np.ndarray, *, at_most: flo
     mean = float(w @ x)
     effective = float((w**2).sum())
     between = math.sqrt(float(w @ (x - mean) ** 2) / (1 - effective) * effective)
-    half = expanded_uncertainty((between, float(w @ u)), (len(x) - 1, math.inf))
+    half = math.hypot(student_factor(len(x) - 1) * between, COVERAGE_FACTOR * float(w @ u))
     return Measured(mean, max(mean - half, 0.0), min(mean + half, at_most))
 
 
-def expanded_uncertainty(parts: tuple[float, ...], degrees_of_freedom: tuple[float, ...]) -> float:
-    """
-    Half the 95 % interval of independent parts with so many degrees of freedom (inf = known well).
-
-    JCGM 100, G.4.1: u^4 / dof = sum of u_i^4 / dof_i, with u^2 = sum u_i^2, and Student's t.
-    """
-    u = math.hypot(*parts)
-    if u == 0:
-        return 0.0
-    inverse = sum((part / u) ** 4 / dof for part, dof in zip(parts, degrees_of_freedom, strict=True))
-    one_sided = (1 + COVERAGE) / 2
-    factor = ndtri(one_sided) if inverse == 0 else stdtrit(1 / inverse, one_sided)
-    return float(factor) * u
+def student_factor(degrees_of_freedom: int) -> float:
+    """Two-sided 95 % point of Student's t (JCGM 100, table G.2)."""
+    return float(stdtrit(degrees_of_freedom, (1 + COVERAGE) / 2))
 
 
 def patch_weights(patches: tuple[PatchOutcome, ...], panel: SurveyPanel | None) -> tuple[np.ndarray, list[str]]:
