@@ -39,10 +39,14 @@ def plan(
             raise typer.BadParameter("OUT, --survey and --to are needed (or --rates-template alone).")
         from texscan import files
         from texscan.plan.job import read_job
+        from texscan.plan.log_limits import targets_csv
+        from texscan.plan.logs import logs_pdf
         from texscan.plan.quantity_table import costs_csv, quantities_csv, summary_lines
 
         job = read_job(out, survey, rates=rates, choose=tuple(choose or ()), limits=limits)
         contents = {"quantities.csv": quantities_csv(job.quantities)}
+        contents["targets.csv"] = targets_csv(job.panel_limits)
+        contents["logs.pdf"] = logs_pdf(job.survey, job.panel_limits)
         if job.quantities.costs:
             contents["costs.csv"] = costs_csv(job.quantities.costs)
         files.write_result(to, contents)

@@ -9,9 +9,11 @@ from texscan import files, inputs
 from texscan.limits import Limits
 from texscan.plan.boat import BoatQuantities, boat_quantities
 from texscan.plan.choice import choice_from_text, choices
+from texscan.plan.log_limits import PanelLimits, Sheets, panel_limits, sound_void
 from texscan.plan.materials import Material, materials_from_toml, with_users
 from texscan.plan.quantities import Means
 from texscan.plan.rates import Rates, rates_from_toml
+from texscan.plan.windows import coat_times_from_toml
 from texscan.survey.outcome import PanelOutcome
 from texscan.survey.records import Survey
 from texscan.survey.results import read_results
@@ -27,6 +29,7 @@ class Job:
     limits: Limits
     means: Means
     quantities: BoatQuantities
+    panel_limits: tuple[PanelLimits, ...]  # for the log sheets
 
 
 def read_job(
@@ -60,7 +63,10 @@ def read_job(
     chosen = choices(outcomes, noted, tuple(choice_from_text(text) for text in choose))
     guard = held.decision["share_guard"].value
     found = boat_quantities(outcomes, noted, chosen, means, share_guard=guard)
-    return Job(noted, outcomes, given, held, means, found)
+    sheets = Sheets(
+        coat_times_from_toml(given.of_programme.get("coat_times", []), where), held, sound_void(outcomes, noted)
+    )
+    return Job(noted, outcomes, given, held, means, found, panel_limits(found, outcomes, means, sheets))
 
 
 def read_rates(path: Path | None) -> Rates:
