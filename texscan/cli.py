@@ -16,6 +16,7 @@ from texscan.commands.explain import explain
 from texscan.commands.plan import plan
 from texscan.commands.score import score
 from texscan.commands.survey import survey_app
+from texscan.commands.watch import watch
 
 app = typer.Typer(
     name="texscan",
@@ -52,6 +53,7 @@ def _options(
 for name, command in {
     "score": score,
     "check": check,
+    "watch": watch,
     "batch": batch,
     "card": card_command,
     "explain": explain,

@@ -92,7 +92,7 @@ def _apart_deg(one: Sighted, other: Sighted) -> float:
 def _next_steps(judged: list[Judged], card: Card) -> tuple[str, ...]:
     usable = [j.reading for j in judged if j.reading.light is not None and not any(r.serious for r in j.remarks)]
     again = [j.reading.file for j in judged if any(r.serious for r in j.remarks)]
-    steps = [f"Take {listed(again)} again."] if again else []
+    steps = [f"Take {listed(again)} again."] if again and len(judged) > 1 else []
     if not usable:
         return tuple(steps)
     sides = _sides([float(reading.light.azimuth_deg) for reading in usable])

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
 from texscan import files
+from texscan.capture.arrivals import Stamp
 from texscan.capture.grouping import Sighted
 from texscan.capture.reading import PREVIEW_PX, Reading, read, sighted
 from texscan.card import Card
@@ -14,23 +16,28 @@ from texscan.errors import InputError, SettingsError
 from texscan.survey.photos import SUFFIXES
 
 
-def photos_in(folder: Path) -> tuple[Path, ...]:
+def stamps_in(folder: Path) -> dict[str, Stamp]:
     """
-    Files of a folder that are named like photos, sorted; hidden files and sub-folders are left out.
+    Size and time of the files of a folder that are named like photos; hidden files and sub-folders are left out.
 
     Raises
     ------
     SettingsError
         The folder is not there or cannot be read.
     """
+    found = {}
     try:
         with os.scandir(folder) as entries:
-            names = sorted(e.name for e in entries if e.is_file() and not e.name.startswith("."))
+            for entry in entries:
+                if not entry.name.startswith(".") and Path(entry.name).suffix.lower() in SUFFIXES and entry.is_file():
+                    with suppress(FileNotFoundError):  # renamed or deleted between the two questions
+                        known = entry.stat()
+                        found[entry.name] = Stamp(known.st_size, known.st_mtime)
     except OSError as error:
         raise SettingsError(
             f"{folder} is not a folder that can be read ({error.strerror}). Name the folder of the photos."
         ) from error
-    return tuple(folder / name for name in names if Path(name).suffix.lower() in SUFFIXES)
+    return found
 
 
 def reading_of(path: Path, card: Card, *, name: str | None = None) -> Reading:

@@ -36,6 +36,9 @@ TAG_SIZE_RANGE = (0.6, 1.6)  # of its printed size on the card's plane; anything
 SHADED_BELOW, SHADED_MM2 = 0.6, 400.0  # of the light expected there; a smaller spot is a leaf or a stain
 SHADED_SPOT_MM, NEAR_UPRIGHT_MM = 4.0, 4.0
 SHARP_EDGE_PER_MM = 0.03  # of ln(light): the torch's own falloff is 3 / distance, at most 0.01; a shadow's edge 0.08
+DARK_BELOW = 0.02  # of full scale, the lightest hundredth of a photo: too dark to find a card in
+BLURRED_HALF, BLURRED_EIGHTH = 0.20, 0.30  # detail over that at a quarter of the size; sharp renders 0.29 and 0.85
+CUT_OFF_BY = 0.03  # of the long side: markers alone do not place the outline better
 BESIDE_MM = 60.0  # deck compared around a card that encloses none
 ALL_CARD = 0.97  # rows and columns of the card's box with less deck than the rest of this hold no patch
 
@@ -46,6 +49,7 @@ class Reading:
     What one photo tells; what could not be told is None, NaN or empty.
 
     refusal : the sentence of the step that could not go on.
+    no_card : why no card was found: "dark", "blurred", "cut off", "few markers" or "none seen".
     no_shadow : the card is seen, but no shadow of an upright.
     taken_s : EXIF time [s]; mm_per_px : of the photo at its full size, at the card's middle.
     cut_off : sides of the picture that cut the card; patch_seen : share of the patch inside the picture.
@@ -60,6 +64,7 @@ class Reading:
     taken_s: float | None = None
     refusal: str = ""
     sighting: Sighting | None = None
+    no_card: str = ""
     tag: int | None = None
     other_tags: tuple[int, ...] = ()
     light: Light | None = None
@@ -82,7 +87,7 @@ def read(photo: Photo, card: Card) -> Reading:
     try:
         sighting = locate(linear, card, focal_35mm=photo.focal_35mm)
     except CardError as error:
-        return replace(start, refusal=str(error), cut_off=_sides_without_card(linear, card))
+        return _without_card(replace(start, refusal=str(error)), linear, card)
     tags = _tags(linear, sighting, card)
     grid = patch_grid(card)
     seen = in_photo(sighting, grid.x_mm[::10], grid.y_mm[::10])
@@ -190,9 +195,21 @@ def _tags(linear: LinearPhoto, sighting: Sighting, card: Card) -> tuple[int, ...
     return tuple(number for _, number in sorted(tags))
 
 
-def _sides_without_card(linear: LinearPhoto, card: Card) -> tuple[str, ...]:
-    """The sides of the picture that cut the card, told from the few markers that are seen; empty where none is."""
+def _without_card(start: Reading, linear: LinearPhoto, card: Card) -> Reading:
+    """The reading of a photo whose card could not be located, with the likely reason."""
     found = find_markers(linear.luminance, card.markers)
+    cut_off = _sides_of_rest(found, linear.luminance.shape, card)
+    if float(np.quantile(linear.luminance, 0.99)) < DARK_BELOW:
+        why = "dark"
+    elif not found:
+        why = "blurred" if _is_blurred(linear.luminance) else "none seen"
+    else:
+        why = "cut off" if cut_off else "few markers"
+    return replace(start, no_card=why, cut_off=cut_off if why == "cut off" else ())
+
+
+def _sides_of_rest(found: list, shape: tuple[int, int], card: Card) -> tuple[str, ...]:
+    """The sides of the picture that cut the card, told from the few markers that are seen."""
     if not found:
         return ()
     world = np.concatenate([marker.corners_mm for marker, _ in found])
@@ -201,7 +218,16 @@ def _sides_without_card(linear: LinearPhoto, card: Card) -> tuple[str, ...]:
     if turn is None:
         return ()
     edge = card.outline_mm * [1, -1] @ turn[:, :2].T + turn[:, 2]
-    return sides_left(edge, linear.luminance.shape, slack_px=0.03 * max(linear.luminance.shape))
+    return sides_left(edge, shape, slack_px=CUT_OFF_BY * max(shape))
+
+
+def _is_blurred(luminance: np.ndarray) -> bool:
+    """True where detail fails at half the size, or (blurred so much that noise is all of it) at an eighth."""
+    half, eighth, coarse = (
+        float(np.abs(cv2.Laplacian(cv2.resize(luminance, None, fx=f, fy=f, interpolation=cv2.INTER_AREA), -1)).mean())
+        for f in (1 / 2, 1 / 8, 1 / 32)
+    )
+    return half < BLURRED_HALF * eighth or eighth < BLURRED_EIGHTH * coarse
 
 
 def _darker_than_expected(face: CardFace, card: Card, found: CardLight) -> np.ndarray:
@@ -238,18 +264,17 @@ def _sharply_dark(face: CardFace) -> np.ndarray:
 
 
 def _shaded_side(dark: np.ndarray, face: CardFace, sighting: Sighting, card: Card) -> str:
-    """The side of the picture on which the largest dark part lies; empty where there is none of size."""
+    """The side of the picture on which the dark parts lie; empty where none is of size."""
     spots = cv2.morphologyEx(dark, cv2.MORPH_OPEN, _disk(SHADED_SPOT_MM / 2, face.grid))
-    count, _, stats, centres = cv2.connectedComponentsWithStats(spots)
-    if count < 2:
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(spots)
+    areas_mm2 = stats[1:, cv2.CC_STAT_AREA] * face.grid.step_mm**2
+    if count < 2 or areas_mm2.max() < SHADED_MM2:
         return ""
-    largest = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-    if stats[largest, cv2.CC_STAT_AREA] * face.grid.step_mm**2 < SHADED_MM2:
-        return ""
-    column, row = centres[largest]
-    grid = face.grid
-    place = np.array([grid.x0_mm + grid.step_mm * column, grid.y1_mm - grid.step_mm * row])
-    return side_in_picture(sighting, card, place - middle_mm(card))
+    large = np.isin(labels, 1 + np.flatnonzero(areas_mm2 > SHADED_MM2 / 4))
+    row, column = (places.mean() for places in np.nonzero(large))
+    rows, columns = np.nonzero(face.even)  # a U of paper has its middle below the middle of its box
+    away = np.array([column - columns.mean(), rows.mean() - row])
+    return side_in_picture(sighting, card, away) if np.linalg.norm(away) > 0 else ""
 
 
 def _disk(radius_mm: float, grid: Grid) -> np.ndarray:

@@ -80,15 +80,25 @@ def _card(reading: Reading, card: Card) -> list[Remark]:
 
 
 def _no_card(reading: Reading) -> Remark:
-    if reading.cut_off:
-        text = f"card cut off at the {listed(reading.cut_off)} of the picture: move back until all of it shows."
-        return Remark("card-cut-off", True, text)
-    return Remark("card-not-found", True, _without_file(reading))
+    cut = f"card cut off at the {listed(reading.cut_off)} of the picture: move back until all of it shows."
+    sentence = {
+        "dark": "too dark, no card can be seen: bring the torch nearer, or raise the exposure.",
+        "blurred": "blurred, no card can be seen: hold the phone with both hands or lean on the rail, and tap on the "
+        "card to focus.",
+        "cut off": cut if reading.cut_off else "",
+        "few markers": "most of the card cannot be read: uncover it, let the torch light all of it, and focus on it.",
+        "none seen": "no card found: lay it around the patch, whole in the picture and lit by the torch.",
+    }.get(reading.no_card, "")
+    return Remark("card-not-found" if reading.no_card else "file", True, sentence or _without_file(reading))
 
 
 def _without_file(reading: Reading) -> str:
-    """The refusal, with "this photo" for the file's name, which the line has in front already."""
-    return reading.refusal.replace(f"{reading.file} ", "this photo ").replace(reading.file, "this photo")
+    """The refusal; the line has the file's name in front already."""
+    return (
+        "it" + reading.refusal.removeprefix(reading.file)
+        if reading.refusal.startswith(reading.file)
+        else (reading.refusal)
+    )
 
 
 def _camera(reading: Reading) -> list[Remark]:
