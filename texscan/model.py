@@ -386,4 +386,13 @@ FLAGS: dict[str, str] = {
     "pattern-uncertain": "The pattern repeats weakly; its pitch is less certain.",
     "cell-split-unsure": "So little relief is left that what was lost at the top and gained at the floor cannot be "
     "told apart.",
+    "window-missed": "A coat falls outside its recoat window and is washed and keyed first.",
+    "no-forecast": "No forecast: every hour is taken as fit for paint. Measure before each coat.",
+    "forecast-short": "The forecast does not cover every coat; outside it every hour is taken as fit for paint.",
+    "surface-assumed": "The forecast has no surface temperature: the deck is taken as warm as the air. Under a clear "
+    "night sky it is colder; measure it.",
+    "work-assumed": "How fast the work goes is assumed where the yard states nothing.",
+    "sheet-assumed": "Recoat windows and other times of a coat are assumed where no data sheet is given; the sheet "
+    "decides.",
+    "late": "The work ends after the crew's last day.",
 }

@@ -97,7 +97,7 @@ def in_line(lines: list[list[Task]], order: str) -> tuple[Task, ...]:
     for number, line in enumerate(lines):
         step = 0
         for place, task in enumerate(line):
-            if not (task.stage in ("pull-tape", "walk-on") or (place and line[place - 1].name.startswith("key-"))):
+            if not (task.stage in ("pull-tape", "walk-on") or (place and line[place - 1].keys)):
                 step += 1
             turns.append((step + shift * number, number, place, task))
     return tuple(task for *_, task in sorted(turns, key=lambda turn: turn[:3]))

@@ -31,6 +31,8 @@ class Task:
     panels: tuple[str, ...] = ()
     people: int = 0
     note: str = ""
+    group: int = 0  # of panels; 0 = the whole boat
+    keys: bool = False  # wash and key, only where a window is missed
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,10 +89,15 @@ def in_order(tasks: Iterable[Task], afters: Iterable[After], windows: Iterable[W
             if name not in before:
                 raise SettingsError(f"A task waits for {name!r}, and there is no such task. Correct the name.")
         before[then].add(first)
-    _refuse_circles(before)
     place = {task.name: number for number, task in enumerate(tasks)}
     sorter = TopologicalSorter(before)
-    sorter.prepare()
+    try:
+        sorter.prepare()
+    except CycleError as error:
+        circle = " before ".join(error.args[1])
+        raise SettingsError(
+            f"These tasks wait for each other in a circle: {circle}. Take one of the 'after' or 'before' entries out."
+        ) from error
     ready: list[str] = list(sorter.get_ready())
     found: list[Task] = []
     while ready:
@@ -109,13 +116,3 @@ def _window_pairs(windows: Iterable[Window]) -> list[tuple[str, str]]:
         if window.key is not None:
             pairs += [(window.first, window.key), (window.key, window.then)]
     return pairs
-
-
-def _refuse_circles(before: dict[str, set[str]]) -> None:
-    try:
-        TopologicalSorter(before).prepare()
-    except CycleError as error:
-        circle = " before ".join(error.args[1])
-        raise SettingsError(
-            f"These tasks wait for each other in a circle: {circle}. Take one of the 'after' or 'before' entries out."
-        ) from error

@@ -1,22 +1,22 @@
-"""The programme: every task with its day and hour, what the windows and the weather cost, and what is assumed."""
+"""The best way to split the work and its earliest programme; or why there is none."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import datetime
 
 import numpy as np
 
 from texscan.errors import SettingsError
 from texscan.limits import Limits
 from texscan.plan.groups import Group, Manner, groups_of, manners
-from texscan.plan.network import ANY, DRY, Network, Task, Window
+from texscan.plan.network import ANY, DRY, Network
 from texscan.plan.schedule import Clock, Schedule, schedule, unmet_window
 from texscan.plan.sequence import Terms, network
-from texscan.plan.shifts import SLOTS_A_DAY, SLOTS_AN_HOUR, Shifts, shifts, slots_of
-from texscan.plan.weather import Forecast, admissible, covered, film_c
+from texscan.plan.shifts import SLOTS_A_DAY, SLOTS_AN_HOUR, shifts, slots_of
+from texscan.plan.weather import Forecast, admissible, film_c
 from texscan.plan.windows import FILLER, CoatTimes, span_c, times_of, window_h
 from texscan.plan.works import PanelWork
 from texscan.plan.yard import Yard
@@ -24,6 +24,7 @@ from texscan.survey.records import Crew
 
 CASES = LOW, LIKELY, HIGH = range(3)
 FIRST_DAYS, MOST_DAYS = 90, 720  # that are looked at for a programme
+SPARE_DAYS = 7  # behind the best programme so far: longer than any film has to stay free of dew
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +54,8 @@ class Plan:
 
 def best_plan(works: tuple[PanelWork, ...], site: Site, *, case: int = LIKELY) -> Plan:
     """
-    The programme with the earliest last day over all ways to split the work that are tried; then with the fewest keyed
-    coats; then the earliest hour.
+    The programme with the earliest last day over all ways to split the work that are tried; then with the fewest
+    keyed coats; then the earliest hour.
 
     Parameters
     ----------
@@ -79,6 +80,7 @@ def best_plan(works: tuple[PanelWork, ...], site: Site, *, case: int = LIKELY) -
             plan = schedule(made, clock, beat=found.schedule.merit if found else None)
             if plan is not None:
                 found = Plan(manner, groups, made, clock, plan)
+                clock = clock.cut(-(-plan.finish // SLOTS_A_DAY) + SPARE_DAYS)
         days *= 2
     if found is None:
         raise _no_plan(works, site, terms)
@@ -88,7 +90,7 @@ def best_plan(works: tuple[PanelWork, ...], site: Site, *, case: int = LIKELY) -
 def clock_of(works: tuple[PanelWork, ...], site: Site, days: int) -> Clock:
     """Shifts, gates and windows for so many days from the crew's first."""
     hours = shifts(site.crew, days)
-    seen = _seen(site)
+    seen = seen_by_deck(site)
     dry = admissible(seen, None, hours)
     gates = {ANY: np.ones(len(dry), dtype=bool), DRY: dry}
     windows = {}
@@ -105,15 +107,17 @@ def sheets(works: Iterable[PanelWork], site: Site) -> dict[str, CoatTimes]:
     return {name: times_of(coat, site.yard.sheets, site.limits) for name, coat in [*coats.items(), (FILLER, FILLER)]}
 
 
-def _seen(site: Site) -> Forecast | None:
+def seen_by_deck(site: Site) -> Forecast | None:
     """The forecast as the deck sees it."""
     if site.forecast is None or not site.yard.under_cover:
         return site.forecast
     return replace(site.forecast, rain_mm=np.zeros(len(site.forecast.times)))
 
 
-def _windows(times: CoatTimes, film: np.ndarray, otherwise_c: float) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray]]:
-    """Where the film's temperature is one that the sheet covers, and the window [slots] of a coat laid at each slot."""
+def _windows(
+    times: CoatTimes, film: np.ndarray, otherwise_c: float
+) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray]]:
+    """Where the sheet covers the film's temperature, and the window [slots] of a coat laid at each slot."""
     first, last = window_h(times, otherwise_c)
     least, most = np.full(len(film) + 1, slots_of(first)), np.full(len(film) + 1, _slots(last))
     if not (times.least_h_at or times.most_h_at):
@@ -130,3 +134,45 @@ def _windows(times: CoatTimes, film: np.ndarray, otherwise_c: float) -> tuple[np
 def _slots(hours: float) -> int:
     """Quarters of an hour that surely lie within so many hours."""
     return math.floor(hours * SLOTS_AN_HOUR + 1e-9)
+
+
+def _no_plan(works: tuple[PanelWork, ...], site: Site, terms: Terms) -> SettingsError:
+    """Why there is no programme, and what would change it."""
+    manner = Manner((site.crew.people,), len(works), manners(1, works)[0].order)
+    made = network(groups_of(works, manner), manner, terms)
+    clock = clock_of(works, site, MOST_DAYS)
+    day_h = clock.shifts.day_slots / SLOTS_AN_HOUR
+    for task in made.tasks:
+        if task.kind == "unbroken" and slots_of(task.hours) > clock.shifts.day_slots:
+            return SettingsError(
+                f"{_where(task.title, task.panels)} takes {task.hours:.1f} h with {people_words(task.people)}, and a "
+                f"working day has {day_h:g} h; a coat is laid in one go. Take more people or longer days, or divide "
+                "it at a joint into two panels of the survey."
+            )
+    open_air = Clock(clock.shifts, {n: np.ones(len(g), dtype=bool) for n, g in clock.gates.items()}, clock.windows)
+    if schedule(made, open_air) is not None:
+        return SettingsError(
+            "The forecast and the temperatures of the data sheets leave no hour for some coat within "
+            f"{MOST_DAYS} days. Use a later forecast, or correct temperature_c, least_c and most_c in the rates file."
+        )
+    window = unmet_window(made, open_air)
+    if window is not None:
+        titles = {task.name: task for task in made.tasks}
+        least, most = (hours[0] / SLOTS_AN_HOUR for hours in clock.windows[window.coat])
+        return SettingsError(
+            f"No programme lays {_where(titles[window.then].title, titles[window.then].panels)} inside the window of "
+            f"{titles[window.first].title!r}, {least:g} to {most:g} h after it, and it cannot be keyed. Work on days "
+            "off or in longer days, take a paint with a longer window, or allow wash and key (key_between_coats)."
+        )
+    return SettingsError(
+        f"No programme fits into {MOST_DAYS} days: a last coat and its tape do not fit into one working day of "
+        f"{day_h:g} h, or a task waits for ever. Take more people or longer days, or raise pull_tape_within_h."
+    )
+
+
+def people_words(people: int) -> str:
+    return "1 person" if people == 1 else f"{people} people"
+
+
+def _where(title: str, panels: tuple[str, ...]) -> str:
+    return f"{title} on {', '.join(panels)}" if panels else title

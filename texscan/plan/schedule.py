@@ -10,7 +10,7 @@ is met by waiting or by wash and key is searched by branch and bound on top of t
 from __future__ import annotations
 
 import heapq
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import count, pairwise
 
 import numpy as np
@@ -29,6 +29,17 @@ class Clock:
     shifts: Shifts
     gates: dict[str, np.ndarray]  # gate -> (slots,) bool
     windows: dict[str, tuple[np.ndarray, np.ndarray]]  # coat -> least, most [slots] for a coat laid at each slot
+
+    def cut(self, days: int) -> Clock:
+        """The first so many days of it."""
+        end = days * SLOTS_A_DAY
+        if end >= len(self.shifts.working):
+            return self
+        return Clock(
+            replace(self.shifts, working=self.shifts.working[:end]),
+            {name: gate[:end] for name, gate in self.gates.items()},
+            {coat: (least[: end + 1], most[: end + 1]) for coat, (least, most) in self.windows.items()},
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,15 +78,14 @@ class _Rules:
     nothing: _Steps
     before: list[list[tuple[int, int, int | None]]]  # of each task: (task, lag, within)
     windows: list[tuple[int, int, int | None, np.ndarray, np.ndarray]]  # first, then, key, least, most
-    order: list[int]
     never: int
     keys: frozenset[int] = field(default_factory=frozenset)
 
 
 def schedule(network: Network, clock: Clock, *, beat: tuple[int, int, int] | None = None) -> Schedule | None:
     """
-    The earliest programme; None if no programme meets the windows within the clock's days, or none is better than
-    `beat`.
+    The earliest programme; None if no programme meets the windows within the clock's days, or none is better than the
+    merit `beat`.
     """
     rules = _rules(network, clock)
     ticket = count()
@@ -156,25 +166,7 @@ def _rules(network: Network, clock: Clock) -> _Rules:
         for w in network.windows
     ]
     keys = frozenset(window[2] for window in windows if window[2] is not None)
-    return _Rules(steps, _Steps(at, at), before, windows, _turn(before, windows), never, keys)
-
-
-def _turn(before: list, windows: list) -> list[int]:
-    """Numbers of the tasks, each behind what it waits for where that can be: the fewest rounds."""
-    waits = [{first for first, _, _ in entry} for entry in before]
-    for first, then, key, *_ in windows:
-        waits[then] |= {first} if key is None else {first, key}
-        if key is not None:
-            waits[key].add(first)
-    found: list[int] = []
-    left = list(range(len(before)))
-    while left:
-        free = [n for n in left if not waits[n] & set(left)]
-        if not free:
-            raise ValueError("the order of a gang and what a task waits for contradict each other")
-        found += free
-        left = [n for n in left if n not in free]
-    return found
+    return _Rules(steps, _Steps(at, at), before, windows, never, keys)
 
 
 def _steps(task: Task, clock: Clock) -> _Steps:
@@ -191,8 +183,9 @@ def _steps(task: Task, clock: Clock) -> _Steps:
     good = working & gate
     start = _next(good)
     done = np.concatenate([[0], np.cumsum(good)])  # slots worked before each slot
-    end = np.searchsorted(done, done[start] + slots, side="left")
-    return _Steps(np.where(end <= never, start, never), np.minimum(end, never))
+    ends = np.append(np.flatnonzero(good) + 1, np.full(slots, never))  # of each worked slot
+    end = ends[done[start] + slots - 1]
+    return _Steps(start, end)
 
 
 def _runs(good: np.ndarray, slots: int) -> np.ndarray:
@@ -229,8 +222,8 @@ def _earliest(rules: _Rules, decisions: dict[int, str]) -> tuple[list[int], list
     moved = True
     while moved:
         moved = False
-        for task in rules.order:
-            for first, lag, within in rules.before[task]:
+        for task, entries in enumerate(rules.before):  # quickest where the tasks stand in order
+            for first, lag, within in entries:
                 moved |= later(task, end[first] + lag)
                 if within is not None:
                     moved |= later(first, start[first] + start[task] - end[first] - within)
@@ -255,7 +248,7 @@ def _bounds(window, decision: str | None, start: list[int], end: list[int]) -> l
 
 
 def _short(first: int, then: int, hours: int, start: list[int], end: list[int], *, by=max) -> int:
-    """How much is lacking to so many slots, from start to start and from end to end, whichever lacks more (or less)."""
+    """How much is lacking to so many slots, start to start and end to end, whichever lacks more (or less)."""
     return by(hours - (start[then] - start[first]), hours - (end[then] - end[first]))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import chain
 
 from texscan.errors import SettingsError
@@ -183,11 +183,16 @@ def _panels(draft: _Draft, group: Group, ready: str | None, terms: Terms) -> lis
         hours = terms.at_pace(yard.paces["texture" if texture else "coat"], area, people)
         hours += terms.amount(yard.work["set_up_h"])
         can_key = yard.key_between_coats and (group.can_key or (before is not None and before[1] == FILLER))
-        key = _key(f"key-{number}-{place}", "coats", title, area, (people, names), terms) if before and can_key else None
+        key = (
+            _key(f"key-{number}-{place}", "coats", title, area, (people, names), terms)
+            if before and can_key
+            else None
+        )
         label = (f"coat-{number}-{place}", "coats", title)
         _lay(draft, _coat_task(label, coat.name, hours, (people, names), terms), before, key)
         before = f"coat-{number}-{place}", coat
     _close(draft, group, edge, before, terms)
+    draft.tasks[first:] = [replace(task, group=number) for task in draft.tasks[first:]]
     return draft.tasks[first:]
 
 
@@ -227,7 +232,9 @@ def _close(draft: _Draft, group: Group, edge: float, before: tuple[str, Coat] | 
     )
     draft.afters.append(After(film, name, within_h=yard.pull_tape_within_h))
     cure = times_of(coat, yard.sheets, terms.limits).walk_on_h
-    draft.tasks.append(Task(f"walk-on-{number}", "walk-on", "Cure until it may be walked on", cure, "clock", panels=names))
+    draft.tasks.append(
+        Task(f"walk-on-{number}", "walk-on", "Cure until it may be walked on", cure, "clock", panels=names)
+    )
     draft.afters.append(After(film, f"walk-on-{number}"))
 
 
@@ -254,8 +261,10 @@ def _coat_task(label: tuple[str, str, str], coat: str, hours: float, who: tuple[
 
 
 def _key(name: str, stage: str, title: str, area: float, who: tuple[int, tuple[str, ...]], terms: Terms) -> Task:
-    hours = terms.at_pace(terms.yard.paces["wash"], area, who[0]) + terms.at_pace(terms.yard.paces["key"], area, who[0])
-    return Task(name, stage, f"Wash and key before: {title}", hours, "crew", DRY, 0, who[1], who[0])
+    hours = terms.at_pace(terms.yard.paces["wash"], area, who[0]) + terms.at_pace(
+        terms.yard.paces["key"], area, who[0]
+    )
+    return Task(name, stage, f"Wash and key before: {title}", hours, "crew", DRY, 0, who[1], who[0], keys=True)
 
 
 def _shared(name, title, hours, people, panels, note, gate=ANY, stage="") -> Task:

@@ -121,8 +121,10 @@ def passing(forecast: Forecast, times: CoatTimes | None) -> np.ndarray:
     low, high = span_c(times)
     for temperature in (forecast.air_c, forecast.surface_c):
         good = good & (temperature >= low) & (temperature <= high)
-    return good & (forecast.rh_percent <= times.rh_most_percent) & (
-        forecast.surface_c >= forecast.dew_c + times.above_dew_c
+    return (
+        good
+        & (forecast.rh_percent <= times.rh_most_percent)
+        & (forecast.surface_c >= forecast.dew_c + times.above_dew_c)
     )
 
 
@@ -137,8 +139,8 @@ def covered(forecast: Forecast | None, shifts: Shifts) -> np.ndarray:
 
 def film_c(forecast: Forecast | None, shifts: Shifts, otherwise_c: float) -> np.ndarray:
     """
-    (slots,) deg C: temperature of a film that is laid at each slot, as the mean of the surface over the next 24 hours,
-    as far as the forecast goes; `otherwise_c` outside it.
+    (slots,) deg C: temperature of a film that is laid at each slot, as the mean of the surface over the next 24
+    hours, as far as the forecast goes; `otherwise_c` outside it.
     """
     found = np.full(len(shifts.working), otherwise_c)
     inside = covered(forecast, shifts)
@@ -174,7 +176,7 @@ def _reason(forecast: Forecast, times: CoatTimes | None, entry: int) -> str:
         if not low <= value <= high:
             return f"{what} {value:.1f} \N{DEGREE SIGN}C, outside {low:g} to {high:g} \N{DEGREE SIGN}C"
     if forecast.rh_percent[entry] > times.rh_most_percent:
-        return f"humidity {forecast.rh_percent[entry]:.0f} %, more than {times.rh_most_percent:g} %"
+        return f"humidity {forecast.rh_percent[entry]:.1f} %, more than {times.rh_most_percent:g} %"
     above = surface - float(forecast.dew_c[entry])
     return f"surface {above:.1f} \N{DEGREE SIGN}C above the dew point, {times.above_dew_c:g} needed"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from texscan.compatibility import window_at_temperature
 from texscan.errors import SettingsError
@@ -48,7 +49,7 @@ class CoatTimes:
 FIELDS: dict[str, tuple[float, float]] = {
     "least_h": HOURS,
     "most_h": HOURS,
-    "dew_free_h": HOURS,
+    "dew_free_h": (0.0, 168.0),
     "walk_on_h": HOURS,
     "pot_life_h": (0.01, 1000.0),
     "least_c": TEMPERATURE_C,
@@ -109,8 +110,8 @@ def window_h(times: CoatTimes, temperature_c: float) -> tuple[float, float]:
     most = window_at_temperature(times.most_h_at, temperature_c) if times.most_h_at else times.most_h
     if most < least:
         raise SettingsError(
-            f"At {temperature_c:g} degrees C the next coat over {times.coat!r} may follow after {least:.3g} h and must "
-            f"before {most:.3g} h. Correct its coat_times."
+            f"At {temperature_c:g} degrees C the next coat over {times.coat!r} may follow after {least:.3g} h and "
+            f"must before {most:.3g} h. Correct its coat_times."
         )
     return least, most
 
@@ -123,7 +124,7 @@ def span_c(times: CoatTimes) -> tuple[float, float]:
 
 
 def pot_life_at(pot_life_20_h: float, temperature_c: float) -> float:
-    """Pot life at this temperature of the paint [h]: it halves for each 10 degrees C. Large batches heat themselves."""
+    """Pot life at this temperature of the paint [h]: it halves for each 10 degrees C; a large batch heats itself."""
     return pot_life_20_h * 2 ** (-(temperature_c - REFERENCE_C) / POT_LIFE_HALVES_PER_C)
 
 
@@ -169,6 +170,6 @@ def _table(value: object, where: str) -> Table:
     if not pairs or not all(isinstance(pair, list) and len(pair) == 2 for pair in pairs):
         raise SettingsError(f"{where} is {value!r}; pairs [[degrees C, hours], ...] are needed.")
     table = tuple((number(t, *TEMPERATURE_C, where), number(h, 0.01, HOURS[1], where)) for t, h in pairs)
-    if any(first[0] >= second[0] for first, second in zip(table, table[1:], strict=False)):
+    if any(first[0] >= second[0] for first, second in pairwise(table)):
         raise SettingsError(f"{where}: the temperatures must rise from pair to pair.")
     return table
