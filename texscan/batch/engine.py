@@ -15,10 +15,11 @@ import traceback
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
+from dataclasses import dataclass
 from itertools import islice
 from multiprocessing.connection import wait as wait_for
+from typing import TypeVar
 
-from texscan.batch.records import Outcome, PatchTask
 from texscan.errors import SettingsError, StorageError
 
 AHEAD = 2  # tasks handed out for each worker: one at work, one waiting
@@ -30,73 +31,86 @@ KILLED = (
 )
 NO_MEMORY = "There is not enough memory for it, even alone. Use smaller photos or a machine with more memory."
 
-Work = Callable[[PatchTask], Outcome]
+T = TypeVar("T")
+R = TypeVar("R")
 Pool = Callable[[int], Executor]  # opens an executor with that many workers
 
 
-def outcomes(tasks: Iterable[PatchTask], work: Work, *, pool: Pool, jobs: int) -> Iterator[tuple[PatchTask, Outcome]]:
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A task without a result: the sentence why, or the traceback of a bug."""
+
+    reason: str
+    bug: str = ""
+
+
+def results(tasks: Iterable[T], work: Callable[[T], R], *, pool: Pool, jobs: int) -> Iterator[tuple[T, R | Failure]]:
     """
-    Each task with its outcome, in the order in which they are done.
+    Each task with its result, in the order in which they are done.
 
     Parameters
     ----------
     work : a function that other processes can import, or a partial of one
     pool : opens an executor; called again when one breaks
     """
-    waiting, set_aside = iter(tasks), []
-    while True:
-        broken: list[PatchTask] = []
+    waiting = iter(tasks)
+    set_aside: list[T] = []
+    has_more = True
+    while has_more:
         with _open(pool, jobs) as executor:
-            yield from _until_broken(executor, waiting, work, jobs, broken, set_aside)
-        if not broken:
-            break
-        set_aside += broken
+            has_more = yield from _until_broken(executor, waiting, work, jobs, set_aside)
     for task in set_aside:
         yield task, _alone(task, work, pool)
 
 
-def _until_broken(executor, waiting, work, jobs, broken, set_aside) -> Iterator[tuple[PatchTask, Outcome]]:
-    """Hand out tasks until there are none, or the executor breaks: then `broken` holds those that it had."""
-    running: dict[Future, PatchTask] = {}
-    while not broken:
+def _until_broken(executor: Executor, waiting: Iterator[T], work: Callable[[T], R], jobs: int, set_aside: list[T]):
+    """
+    Hand out tasks until there are none or the executor breaks; then those that it had are set aside.
+
+    Returns
+    -------
+    has_more : bool, True where it broke.
+    """
+    running: dict[Future, T] = {}
+    is_broken = False
+    while not is_broken:
         for task in islice(waiting, AHEAD * jobs - len(running)):
             try:
                 running[executor.submit(work, task)] = task
             except BrokenExecutor:
-                broken.append(task)
-        if not running:
-            return
-        for future in wait(running, return_when=FIRST_COMPLETED).done:
-            task = running.pop(future)
-            outcome = _outcome_of(future)
-            if outcome is not None:
-                yield task, outcome
-            elif isinstance(future.exception(), BrokenExecutor):
-                broken.append(task)
-            else:
                 set_aside.append(task)
-    broken += running.values()
+                is_broken = True
+        if not running:
+            break
+        for future in wait(running, return_when=FIRST_COMPLETED).done:
+            task, error = running.pop(future), future.exception()
+            is_broken |= isinstance(error, BrokenExecutor)
+            if _may_go_alone(error):
+                set_aside.append(task)
+            else:
+                yield task, future.result() if error is None else _bug(error)
+    set_aside += running.values()
+    return is_broken
 
 
-def _outcome_of(future: Future) -> Outcome | None:
-    """None: to be tried again alone."""
-    error = future.exception()
+def _alone(task: T, work: Callable[[T], R], pool: Pool) -> R | Failure:
+    with _open(pool, 1) as executor:
+        error = (future := executor.submit(work, task)).exception()
     if error is None:
         return future.result()
-    if isinstance(error, BrokenExecutor | MemoryError | StorageError) or _is_killed_worker(error):
-        return None
-    return Outcome({}, lasting=False, bug="".join(traceback.format_exception(error)))
+    if isinstance(error, MemoryError | StorageError):
+        return Failure(NO_MEMORY)
+    return Failure(KILLED) if _may_go_alone(error) else _bug(error)
 
 
-def _alone(task: PatchTask, work: Work, pool: Pool) -> Outcome:
-    with _open(pool, 1) as executor:
-        try:
-            future = executor.submit(work, task)
-            outcome = _outcome_of(future)
-            killed = outcome is None and not isinstance(future.exception(), MemoryError | StorageError)
-        except BrokenExecutor:
-            outcome, killed = None, True
-    return outcome or Outcome({}, ((task.source, KILLED if killed else NO_MEMORY),), lasting=False)
+def _may_go_alone(error: BaseException | None) -> bool:
+    """The process was killed, or had not enough memory."""
+    # dask has its own word for a task that killed several workers
+    return isinstance(error, BrokenExecutor | MemoryError | StorageError) or type(error).__name__ == "KilledWorker"
+
+
+def _bug(error: BaseException) -> Failure:
+    return Failure("It met a bug of texscan; the traceback stands below.", "".join(traceback.format_exception(error)))
 
 
 @contextmanager
@@ -160,8 +174,3 @@ def cluster_pool(address: str) -> tuple[Pool, int]:
         client.close()
         raise SettingsError(f"The dask scheduler at {address} has no workers. Start some with 'dask worker'.")
     return (lambda _: client.get_executor(pure=False)), jobs
-
-
-def _is_killed_worker(error: BaseException) -> bool:
-    """dask's own word for a task that killed several workers."""
-    return type(error).__name__ == "KilledWorker"

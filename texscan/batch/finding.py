@@ -61,7 +61,8 @@ def find_photos(root: Path, out: Path) -> Found:
     if out.exists():
         seen[_identity(out)] = "the results"
     search = _Search(root, seen)
-    todo, links = [""], []
+    todo: list[str] = [""]
+    links: list[str] = []
     while todo or links:
         inside, linked = search.look_into(todo.pop() if todo else links.pop(0))
         todo += inside
@@ -110,7 +111,9 @@ class _Search:
             self.skipped.append((path, "It holds the results of a batch."))
             return [], []
         is_result = bool(names & RESULT_MARKS)
-        files, inside, links = [], [], []
+        files: list[str] = []
+        inside: list[str] = []
+        links: list[str] = []
         for entry in entries:
             if entry.name.startswith("."):
                 continue

@@ -29,8 +29,7 @@ def plan_of_folder(found: Found, sets: Grouped, job: Job) -> Plan:
     ]
     grouped_drafts, left_out = _drafts_of_sets(sets)
     tasks = _with_folders([_task(draft, job=job) for draft in drafts + grouped_drafts])
-    grouped = tuple((shown(name), tuple(map(shown, one.files))) for name, one in sets.items())
-    return Plan(tasks, _shown(found.refused + left_out), _shown(found.skipped), grouped)
+    return Plan(tasks, _shown(found.refused + left_out), _shown(found.skipped), sets)
 
 
 def plan_of_survey(survey: Survey, home: Path, found: Found, sets: Grouped, job: Job, *, folder: Path) -> Plan:
@@ -58,8 +57,23 @@ def plan_of_survey(survey: Survey, home: Path, found: Found, sets: Grouped, job:
     used = {file for task in tasks for file in task.inputs}
     all_files = [file for one in found.folders for file in (*one.photos, one.ambient, one.mask) if file]
     unused = tuple((file, NOT_NAMED) for file in all_files if file not in used)
-    grouped = tuple((shown(name), tuple(map(shown, one.files))) for name, one in sets.items())
-    return Plan(_with_folders(tasks), _shown((*found.refused, *refused)), _shown((*found.skipped, *unused)), grouped)
+    used_sets = {name: one for name, one in sets.items() if used & set(one.files)}
+    return Plan(
+        _with_folders(tasks), _shown((*found.refused, *refused)), _shown((*found.skipped, *unused)), used_sets
+    )
+
+
+def untold_photos(survey: Survey, home: Path, found: Found, *, folder: Path) -> tuple[str, ...]:
+    """Where panels of the survey go by their tag: the photos that no pattern and no panel's folder names."""
+    if not any(panel.tag is not None and not panel.sets for panel in survey.panels):
+        return ()
+    named = [_named_photos(patch, home, folder) for panel in survey.panels for patch in panel.sets]
+    told = {file for one in named for file in (*one.photos, one.ambient, one.mask)}
+    panels = {panel.name.casefold() for panel in survey.panels}
+    for name, patches in panels_of(found.folders).items():
+        told |= {file for _, one in patches for file in (*one.photos, one.ambient) if name.casefold() in panels}
+    everything = [file for one in found.folders for file in (*one.photos, one.ambient) if file]
+    return tuple(file for file in everything if file not in told)
 
 
 def _drafts_of_panel(panel, home, folder, by_folder, sets, refused) -> list[Draft]:
@@ -72,12 +86,13 @@ def _drafts_of_panel(panel, home, folder, by_folder, sets, refused) -> list[Draf
             if len(drafts) > 1
         ]
         return [draft for draft in drafts if draft not in empty]
-    if panel.tag is not None:
+    named = {name.casefold(): patches for name, patches in by_folder.items()}
+    same = named.get(panel.name.casefold(), [])
+    if not same and panel.tag is not None:
         tagged = {name: one for name, one in sets.items() if one.tag == panel.tag}
         drafts, left_out = _drafts_of_sets(tagged)
         refused += left_out
         return [(panel.name, patch, photos) for _, patch, photos in drafts]
-    same = next((patches for name, patches in by_folder.items() if name.casefold() == panel.name.casefold()), [])
     return [(panel.name, patch, photos) for patch, photos in same]
 
 

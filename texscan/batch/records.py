@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from texscan.capture.grouping import PhotoSet
 from texscan.compatibility import Job
 from texscan.model import Coat
 
@@ -53,7 +54,7 @@ class Outcome:
 
     files: dict[str, bytes]
     refused: tuple[tuple[str, str], ...] = ()  # file or folder, relative to FOLDER, and the sentence
-    lasting: bool = True  # False: the refusal may not come again (memory), so it is tried again next time
+    is_lasting: bool = True  # False: the refusal may not come again (memory), so it is tried again next time
     bug: str = ""  # a traceback
 
 
@@ -64,4 +65,4 @@ class Plan:
     tasks: tuple[PatchTask, ...]
     refused: tuple[tuple[str, str], ...] = ()  # what cannot be scored, known before the start
     skipped: tuple[tuple[str, str], ...] = ()  # what is not meant to be scored
-    grouped: tuple[tuple[str, tuple[str, ...]], ...] = ()  # sets made of loose photos: name and files
+    sets: dict[str, PhotoSet] = field(default_factory=dict)  # made of loose photos, by name

@@ -14,12 +14,11 @@ import scipy
 
 from texscan import __version__, files
 from texscan.batch import state
-from texscan.batch.contact_sheet import Entry, contact_sheet
-from texscan.batch.engine import Pool, outcomes
-from texscan.batch.finding import OWN_FOLDER
-from texscan.batch.lock import locked
-from texscan.batch.records import Common, PatchTask, Plan
-from texscan.batch.tables import PANEL_COLUMNS, PATCH_COLUMNS, csv_bytes, panel_row, parquet_bytes, patch_row
+from texscan.batch.contact_sheet import Line, contact_sheet, line_of
+from texscan.batch.engine import Failure, Pool, results
+from texscan.batch.names import shown
+from texscan.batch.records import Common, Outcome, PatchTask, Plan
+from texscan.batch.tables import PANEL_COLUMNS, PATCH_COLUMNS, Row, csv_bytes, panel_row, parquet_bytes, patch_row
 from texscan.batch.work import score_patch
 from texscan.stored import read_score
 from texscan.survey.outcome import PanelOutcome, PatchOutcome, panel_outcome
@@ -62,7 +61,7 @@ def run_batch(
     tell: Callable[[Step], None] = lambda step: None,
 ) -> Finished:
     """
-    Score what the plan asks for and is not done yet, and write the tables.
+    Score what the plan asks for and is not done yet, and write the tables. The caller holds the lock of `out`.
 
     Parameters
     ----------
@@ -72,18 +71,16 @@ def run_batch(
 
     Raises
     ------
-    SettingsError : another run holds OUT; nothing was changed.
     StorageError : OUT cannot be written; what was done so far is kept.
     """
-    with locked(out / OWN_FOLDER / "lock"):
-        state.clear_leftovers(out)
-        _clear_moved(plan, out)
-        first = [] if common.reference else [task for task in plan.tasks if task.is_reference]
-        work = partial(_do, out=out, pool=pool, jobs=jobs, again=again, tell=tell)
-        work(first, common)
-        shared = replace(common, reference=common.reference or _scored_reference(first, out))
-        work([task for task in plan.tasks if task not in first], shared)
-        return _write_tables(plan, common, survey, out)
+    state.clear_leftovers(out)
+    _clear_moved(plan, out)
+    first = [] if common.reference else [task for task in plan.tasks if task.is_reference]
+    work = partial(_do, out=out, pool=pool, jobs=jobs, again=again, tell=tell)
+    work(first, common)
+    with_reference = replace(common, reference=common.reference or _scored_reference(first, out))
+    work([task for task in plan.tasks if task not in first], with_reference)
+    return _write_tables(plan, common, survey, out)
 
 
 def _do(tasks: list[PatchTask], common: Common, *, out: Path, pool: Pool, jobs: int, again: bool, tell) -> None:
@@ -102,7 +99,8 @@ def _do(tasks: list[PatchTask], common: Common, *, out: Path, pool: Pool, jobs: 
             handed[task.folder] = now, old
             yield task
 
-    for task, outcome in outcomes(still_to_do(), partial(score_patch, common=common), pool=pool, jobs=jobs):
+    for task, done in results(still_to_do(), partial(score_patch, common=common), pool=pool, jobs=jobs):
+        outcome = Outcome({}, ((task.source, done.reason),), False, done.bug) if isinstance(done, Failure) else done
         now, old = handed.pop(task.folder)
         state.keep(out, state.with_outcome(now, outcome), old, outcome.files)
         tell(Step(task, bool(outcome.files), outcome.refused, bug=outcome.bug))
@@ -126,7 +124,10 @@ def _scored_reference(tasks: list[PatchTask], out: Path) -> str | None:
 def _write_tables(plan: Plan, common: Common, survey: Survey | None, out: Path) -> Finished:
     """results.csv, patches.csv, results.parquet, run.json and index.html, together."""
     noted = {panel.name: panel for panel in survey.panels} if survey else {}
-    panel_rows, patch_rows, scored, entries = [], [], [], []
+    panel_rows: list[Row] = []
+    patch_rows: list[Row] = []
+    scored: list[dict] = []
+    lines: list[Line] = []
     refused = list(plan.refused)
     for name, tasks in _by_panel(plan.tasks).items():
         records = [state.read_record(out, task.folder) for task in tasks]
@@ -139,7 +140,7 @@ def _write_tables(plan: Plan, common: Common, survey: Survey | None, out: Path) 
         panel_rows.append(panel_row(outcome))
         patch_rows += [patch_row(name, patch) for patch in patches]
         scored.append(_listed(outcome, done))
-        entries.append(Entry.of(outcome))
+        lines.append(line_of(outcome, len(lines)))
     parquet = parquet_bytes(PANEL_COLUMNS, panel_rows)
     left = tuple(r.folder for r in state.all_records(out) if r.folder not in {task.folder for task in plan.tasks})
     run = _run_dict(plan, common, scored, refused, left)
@@ -150,7 +151,7 @@ def _write_tables(plan: Plan, common: Common, survey: Survey | None, out: Path) 
             "patches.csv": csv_bytes(PATCH_COLUMNS, patch_rows),
             **({"results.parquet": parquet} if parquet else {}),
             "run.json": files.json_bytes(run),
-            "index.html": contact_sheet(entries, refused, title=survey.boat.name if survey else "").encode("utf-8"),
+            "index.html": contact_sheet(lines, refused, title=survey.boat.name if survey else "").encode("utf-8"),
         },
     )
     return Finished(len(scored), len(patch_rows), tuple(refused), left, parquet is not None)
@@ -196,7 +197,7 @@ def _run_dict(plan: Plan, common: Common, scored: list[dict], refused: list, lef
         "scored": scored,
         "refused": [{"file": file, "reason": reason} for file, reason in refused],
         "skipped": [{"file": file, "reason": reason} for file, reason in plan.skipped],
-        "grouped": [{"panel": name, "photos": list(photos)} for name, photos in plan.grouped],
+        "grouped": [{"panel": name, "photos": list(map(shown, one.files))} for name, one in plan.sets.items()],
         "left_from_earlier_runs": list(left),
         "settings": {
             "card": named(common.card),

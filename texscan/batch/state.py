@@ -12,6 +12,7 @@ import shutil
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from texscan import __version__, files
 from texscan.batch.finding import OWN_FOLDER
@@ -44,20 +45,20 @@ def digest_of(common: Common) -> str:
     named = [card, limits, *(() if common.reference is None else _reference_files(Path(common.reference)))]
     named += _artwork(card)
     told = replace(common, folder="", card=None, limits=None, reference=None)
-    return _sum_of([__version__, asdict(told), [file_sum(path) for path in named]])
+    return sum_of([__version__, asdict(told), [file_sum(path) for path in named]])
 
 
 def record_of(task: PatchTask, shared: str, folder: Path) -> Record:
     """The record of a task as it stands now, without an outcome; `shared` is from `digest_of`."""
     photos = tuple((shown(file), file_sum(folder / file)) for file in task.inputs)
-    fingerprint = _sum_of([shared, asdict(task), photos])
+    fingerprint = sum_of([shared, asdict(task), photos])
     return Record(task.panel, task.patch, task.folder, fingerprint, photos, (), ())
 
 
 def with_outcome(record: Record, outcome: Outcome) -> Record:
     """The record of what came out; a refusal that may not come again has no fingerprint, so it never stands."""
     sizes = tuple((name, len(body)) for name, body in outcome.files.items())
-    fingerprint = record.fingerprint if outcome.lasting else ""
+    fingerprint = record.fingerprint if outcome.is_lasting else ""
     return replace(record, fingerprint=fingerprint, files=sizes, refused=outcome.refused)
 
 
@@ -134,7 +135,9 @@ def _read(path: Path) -> Record | None:
         data = json.loads(files.read_text(path, "record of a batch"))
         if data.pop("schema") != SCHEMA or path.name != _file(data["folder"]):
             return None
-        pairs = {key: tuple((str(a), b) for a, b in data.pop(key)) for key in ("photos", "files", "refused")}
+        pairs: dict[str, Any] = {
+            key: tuple((str(a), b) for a, b in data.pop(key)) for key in ("photos", "files", "refused")
+        }
         record = Record(**data, **pairs)
         parts = [PurePosixPath(record.folder), *(PurePosixPath(name) for name, _ in record.files)]
         inside = not any(part.is_absolute() or ".." in part.parts for part in parts)
@@ -159,7 +162,8 @@ def _file(folder: str) -> str:
     return hashlib.sha256(folder.encode("utf-8")).hexdigest()[:24] + ".json"
 
 
-def _sum_of(data: object) -> str:
+def sum_of(data: object) -> str:
+    """SHA-256 of plain data."""
     text = json.dumps(data, sort_keys=True, default=str)  # keeps lone surrogates as escapes
     return hashlib.sha256(text.encode("ascii")).hexdigest()
 

@@ -21,10 +21,10 @@ def plan_lines(plan: Plan) -> list[str]:
     panels = len({task.panel for task in plan.tasks})
     photos = sum(len(task.photos) for task in plan.tasks)
     lines = [f"{_count(panels, 'panel')}, {_count(len(plan.tasks), 'patch', 'patches')}, {_count(photos, 'photo')}."]
-    for name, members in plan.grouped[:LONGEST_LIST]:
-        lines.append(f"  grouped as {on_one_line(name)}: {', '.join(map(on_one_line, members))}")
-    if len(plan.grouped) > LONGEST_LIST:
-        lines.append(f"  and {len(plan.grouped) - LONGEST_LIST} more sets; all stand in run.json")
+    for name, one in list(plan.sets.items())[:LONGEST_LIST]:
+        lines.append(f"  grouped as {name}: {', '.join(map(on_one_line, one.files))}")
+    if len(plan.sets) > LONGEST_LIST:
+        lines.append(f"  and {len(plan.sets) - LONGEST_LIST} more sets; all stand in run.json")
     torch_off = [task for task in plan.tasks if task.ambient]
     if torch_off:
         lines.append(f"  with a photo without the torch: {', '.join(on_one_line(t.title) for t in torch_off)}")

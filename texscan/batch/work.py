@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from texscan import files, result
+from texscan.batch.frame import frame_of
 from texscan.batch.names import shown
 from texscan.batch.records import Common, Outcome, PatchTask
 from texscan.errors import InputError, PhotoError
@@ -70,10 +71,14 @@ def settings_of(task: PatchTask, common: Common) -> Settings:
 
 
 def thumbnail(score: Score) -> bytes:
-    """The photo on the grid, small, as JPEG."""
-    rows, columns = score.picture.shape[:2]
-    size = THUMBNAIL_PX, max(1, round(THUMBNAIL_PX * rows / columns))
-    small = cv2.resize(np.ascontiguousarray(score.picture[..., ::-1]), size, interpolation=cv2.INTER_AREA)
+    """The photo on the grid around the zones, small, as JPEG."""
+    grid = score.grid
+    frame = frame_of([zone.polygon_mm for zone in score.zone_map.zones], grid)
+    columns = [round((x - grid.x0_mm) / grid.step_mm + 0.5) for x in (frame.left_mm, frame.right_mm)]
+    rows = [round((grid.y1_mm - y) / grid.step_mm + 0.5) for y in (frame.top_mm, frame.bottom_mm)]
+    part = score.picture[slice(*rows), slice(*columns), ::-1]
+    size = THUMBNAIL_PX, max(1, round(THUMBNAIL_PX * part.shape[0] / part.shape[1]))
+    small = cv2.resize(np.ascontiguousarray(part), size, interpolation=cv2.INTER_AREA)
     _, packed = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, THUMBNAIL_QUALITY])
     return packed.tobytes()
 

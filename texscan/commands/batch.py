@@ -38,7 +38,10 @@ def batch(
     """Score a whole folder: each sub-folder with photos is a panel. A run that was stopped goes on where it was."""
     with ending_in_words():
         from texscan.batch.engine import cluster_pool, local_pool
-        from texscan.batch.options import Options, prepare
+        from texscan.batch.finding import OWN_FOLDER
+        from texscan.batch.lock import locked
+        from texscan.batch.loose import sets_of
+        from texscan.batch.options import Options, photos_to_group, plan_of, read_options
         from texscan.batch.run import run_batch
         from texscan.batch.words import Progress, ending_lines, plan_lines, refusal_line
 
@@ -54,11 +57,25 @@ def batch(
             planned=planned and planned.value,
             printed_bar_mm=printed_bar_mm,
         )
-        plan, common, noted = prepare(options)
+        asked = read_options(options)
         pool, jobs = (local_pool, jobs or os.cpu_count() or 1) if scheduler is None else cluster_pool(scheduler)
-        print("\n".join(plan_lines(plan)), flush=True)
-        with Progress(plan) as progress:
-            done = run_batch(plan, common, out, pool=pool, jobs=jobs, survey=noted, again=again, tell=progress.tell)
+        with locked(out / OWN_FOLDER / "lock"):
+            loose = photos_to_group(asked)
+            if loose:
+                print(f"{len(loose)} loose photos: looking which belong together.", flush=True)
+            plan = plan_of(asked, sets_of(loose, asked.common, out, pool=pool, jobs=jobs))
+            print("\n".join(plan_lines(plan)), flush=True)
+            with Progress(plan) as progress:
+                done = run_batch(
+                    plan,
+                    asked.common,
+                    out,
+                    pool=pool,
+                    jobs=jobs,
+                    survey=asked.survey,
+                    again=again,
+                    tell=progress.tell,
+                )
         for file, reason in done.refused:
             print(refusal_line(file, reason), file=sys.stderr)
         print("\n".join(ending_lines(done, out)))
