@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import ClassVar
-
-import numpy as np
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,9 +24,20 @@ class Bullets:
 
 
 @dataclass(frozen=True, slots=True)
+class Verdict:
+    """An action, in words; `action` names its colour."""
+
+    action: str
+    words: str
+
+
+Cell = str | Verdict
+
+
+@dataclass(frozen=True, slots=True)
 class Table:
     """
-    Rows below a heading row, all text.
+    Rows below a heading row: texts, and verdicts in their colour.
 
     widths : relative widths of the columns; their sum does not matter
     numeric : columns set to the right
@@ -39,12 +48,12 @@ class Table:
     kind: ClassVar[str] = "table"
     caption: str
     head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+    rows: tuple[tuple[Cell, ...], ...]
     widths: tuple[float, ...]
     numeric: tuple[int, ...] = ()
     total: bool = False
     roomy: bool = False
-    small: bool = False
+    small: bool = False  # set smaller
 
     def __post_init__(self) -> None:
         columns = len(self.head)
@@ -62,9 +71,12 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """Pixels (rows, columns, 3) uint8 RGB with the width that they are to be printed in [mm]."""
+    """A packed picture with its size in pixels and the width that it is to be printed in [mm]."""
 
-    pixels: np.ndarray
+    data: bytes
+    media: str  # "png" or "jpeg"
+    columns: int
+    rows: int
     width_mm: float
 
 
@@ -88,31 +100,28 @@ class Caution:
 
 @dataclass(frozen=True, slots=True)
 class Heights:
-    """The height map as an instrument reads it on screen: (rows, columns) float32 mm below the top plane."""
+    """The height map as a screen reads it out: grey 1 to 255 is low to high, 0 not measured."""
 
-    depth_mm: np.ndarray  # NaN = not measured
+    grey: Picture
+    shown: Picture  # the same in colour, with zones
+    low_mm: float  # over the top plane
+    high_mm: float
     step_mm: float
     x0_mm: float
     y1_mm: float
     help: str
     alt: str
+    out: str  # sentence with {height}, {x}, {y}
+    none: str  # "not measured"
 
 
 @dataclass(frozen=True, slots=True)
 class Slider:
-    """The patch without and with its zones, of one size (rows, columns, 3) uint8."""
+    """The patch without and with its zones, of one size."""
 
-    plain: np.ndarray
-    zones: np.ndarray
+    plain: Picture
+    zones: Picture
     help: str
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """An action, in words; `action` names its colour."""
-
-    action: str
-    words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,4 +200,4 @@ class Proposal:
     paper: str  # "a4" or "letter"
     accent: str  # "#rrggbb"
     missing_note: str  # sentence for characters that a typeface lacks, with {characters}
-    logo: np.ndarray | None = field(default=None)
+    logo: Picture | None = None

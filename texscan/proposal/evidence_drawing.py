@@ -10,14 +10,16 @@ import numpy as np
 from texscan import chart, filters, mould, plates
 from texscan.cell_plates import DASH_OF, without_gaps
 from texscan.chart import Frame, text_at
-from texscan.mould import Mould
-from texscan.model import Grid, ZoneMap
+from texscan.errors import SettingsError
+from texscan.model import Grid, Zone, ZoneMap
+from texscan.mould import ChangedCell, Mould
 from texscan.overlay import BAR_LENGTHS_MM, shaded_relief
 from texscan.pattern import unfolded
 from texscan.proposal.content import Picture
-from texscan.scored_patch import ScoredPatch, budget_of, filters_of, pattern_of, zone_map_of
+from texscan.proposal.pictures import heights_picture, packed
+from texscan.scored_patch import FAULTS, NEXT, ScoredPatch, budget_of, filters_of, pattern_of, zone_map_of
 from texscan.typeset import INK, PAPER, Label, typeset
-from texscan.zone_drawing import COLOURS, draw_zones, fill_with_hatch
+from texscan.zone_drawing import COLOURS, draw_zones, fill_with_hatch, lettered, outline_zones
 
 PHOTO_MM = 96.0  # print width of the patch
 PHOTO_PX = 1134  # 300 dpi
@@ -34,6 +36,7 @@ CELL_TOP = 40
 PITCHES = 2.5  # side of a cell's map, in pitches of the longer vector
 MATERIAL_TINT = (226, 222, 214)
 PROFILE_PX = 210
+SCREEN_QUALITY = 80
 SCREEN_PX = 900  # width of the pictures for the screen
 HEIGHTS_PX = 560
 
@@ -43,12 +46,16 @@ class Evidence:
     """What a patch shows, drawn."""
 
     photo: Picture
-    texture: Picture
-    mould: Mould | None  # None: `texture` is a profile
-    plain: np.ndarray  # (rows, columns, 3) uint8, the patch for the screen
-    zones: np.ndarray  # the same with its zones
-    depth_mm: np.ndarray  # (rows, columns) float32 below the top plane, for the screen
-    depth_grid: Grid
+    texture: Picture  # the mould's cells, or a profile
+    cells: bool  # False: `texture` is a profile
+    changed: tuple[ChangedCell, ...]  # against the mould's cell
+    zones: tuple[tuple[str, Zone], ...]  # with their letters
+    plain: Picture  # the patch for the screen
+    marked: Picture  # the same with its zones
+    heights: Picture  # the height map in colour, for the screen, with its zones
+    grey: Picture  # the height map as grey values
+    range_mm: tuple[float, float]  # that the grey values span, over the top plane
+    grid: Grid  # of the grey values
     from_photo: bool  # False: shaded from the height map
 
 
@@ -56,24 +63,32 @@ def evidence_of(patch: ScoredPatch) -> Evidence:
     """The pictures of one patch; SettingsError if its score.json is not whole."""
     zones = zone_map_of(patch)
     picture = patch.picture if patch.picture is not None else shaded_relief(patch.height_mm, patch.grid.step_mm)
-    used = filters_of(patch.score)
+    try:
+        used, pattern, budget = filters_of(patch.score), pattern_of(patch.score), budget_of(patch.score)
+    except FAULTS as error:
+        raise SettingsError(f"{patch.folder}/score.json is not whole ({error!r}). {NEXT}") from error
     z = filters.filtered(patch.height_mm, patch.grid.step_mm, used)
-    cells = mould.compare(
-        z, patch.grid, pattern=pattern_of(patch.score), condition=patch.condition, budget=budget_of(patch.score)
-    )
-    cells = cells if cells is not None and cells.changed else None
+    cells = mould.compare(z, patch.grid, pattern=pattern, condition=patch.condition, budget=budget)
+    changed = cells.changed if cells else ()
     part, grid = _shown(patch.condition, patch.grid)
     cut = replace(zones, condition=zones.condition[part])
     plain = _resized(picture[part], SCREEN_PX)
-    depth, depth_grid = _depths(z[part], grid)
+    depth, thin = _depths(z[part], grid)
+    grey, low, high = heights_picture(depth)
     return Evidence(
-        photo=patch_picture(picture[part], cut, grid),
-        texture=cells_picture(cells) if cells else profile_picture(z, patch.condition, patch.grid),
-        mould=cells,
-        plain=plain,
-        zones=draw_zones(plain, cut, grid),
-        depth_mm=depth,
-        depth_grid=depth_grid,
+        photo=packed(patch_picture(picture[part], cut, grid), PHOTO_MM),
+        texture=packed(
+            cells_picture(cells) if cells else profile_picture(z, patch.condition, patch.grid), TEXTURE_MM
+        ),
+        cells=cells is not None,
+        changed=changed,
+        zones=tuple(lettered(zones)),
+        plain=packed(plain, PHOTO_MM, quality=SCREEN_QUALITY),
+        marked=packed(draw_zones(plain, cut, grid), PHOTO_MM, quality=SCREEN_QUALITY),
+        heights=packed(_in_colour(depth, cut, grid), PHOTO_MM, quality=SCREEN_QUALITY),
+        grey=grey,
+        range_mm=(low, high),
+        grid=thin,
         from_photo=patch.picture is not None,
     )
 
@@ -85,7 +100,9 @@ def _shown(condition: np.ndarray, grid: Grid) -> tuple[tuple[slice, slice], Grid
     spans = []
     for axis, size in ((1, grid.rows), (0, grid.columns)):
         held = np.flatnonzero(known.any(axis=axis))
-        spans.append((max(int(held[0]) - margin, 0), min(int(held[-1]) + 1 + margin, size)) if held.size else (0, size))
+        spans.append(
+            (max(int(held[0]) - margin, 0), min(int(held[-1]) + 1 + margin, size)) if held.size else (0, size)
+        )
     (top, bottom), (left, right) = spans
     step = grid.step_mm
     part = Grid(grid.x0_mm + left * step, grid.y1_mm - top * step, step, bottom - top, right - left)
@@ -99,7 +116,7 @@ def _resized(picture: np.ndarray, width: int) -> np.ndarray:
     return cv2.resize(np.ascontiguousarray(picture), size, interpolation=way)
 
 
-def patch_picture(picture: np.ndarray, zones: ZoneMap, grid: Grid) -> Picture:
+def patch_picture(picture: np.ndarray, zones: ZoneMap, grid: Grid) -> np.ndarray:
     """
     The patch with its zones at print size, scale bar and legend below.
 
@@ -116,7 +133,7 @@ def patch_picture(picture: np.ndarray, zones: ZoneMap, grid: Grid) -> Picture:
     per_mm = width / grid.columns / grid.step_mm
     fitting = [length for length in BAR_LENGTHS_MM if length * per_mm <= BAR_SHARE * width] or [BAR_LENGTHS_MM[0]]
     top = drawn.shape[0] + 22
-    labels = chart.scale_bar(page, 0, top + 6, length_mm=fitting[-1], px_per_mm=per_mm)
+    labels = chart.scale_bar(page, 1, top + 6, length_mm=fitting[-1], px_per_mm=per_mm)
     labels = [replace(label, size=LEGEND_TEXT, y=top - 4) for label in labels]
     x = PHOTO_PX
     for name in ("filled", "worn", "sound"):
@@ -127,7 +144,7 @@ def patch_picture(picture: np.ndarray, zones: ZoneMap, grid: Grid) -> Picture:
         _swatch(page, name, x, top - 4)
         labels.append(label)
         x -= 30
-    return Picture(typeset(page, labels), PHOTO_MM)
+    return typeset(page, labels)
 
 
 def _swatch(page: np.ndarray, name: str, x: int, y: int) -> None:
@@ -136,7 +153,7 @@ def _swatch(page: np.ndarray, name: str, x: int, y: int) -> None:
     cv2.rectangle(page, (x, y), (x + 52, y + 32), COLOURS[name], 3)
 
 
-def cells_picture(cells: Mould) -> Picture:
+def cells_picture(cells: Mould) -> np.ndarray:
     """The mean cells as maps on one scale of colour, and a section through them."""
     page = np.full((CELL_TOP + CELL_PX + 66, TEXTURE_PX, 3), PAPER, np.uint8)
     side_mm = PITCHES * float(np.hypot(*cells.vectors_mm.T).max())
@@ -149,11 +166,11 @@ def cells_picture(cells: Mould) -> Picture:
         cv2.rectangle(page, (left, CELL_TOP), (left + CELL_PX - 1, CELL_TOP + CELL_PX - 1), INK, 1)
         labels.append(text_at(name, left, 8, size=21, bold=True))
     length = [mm for mm in BAR_LENGTHS_MM if mm <= 0.5 * side_mm] or [BAR_LENGTHS_MM[0]]
-    labels += chart.scale_bar(page, 0, CELL_TOP + CELL_PX + 16, length_mm=length[-1], px_per_mm=CELL_PX / side_mm)
+    labels += chart.scale_bar(page, 1, CELL_TOP + CELL_PX + 16, length_mm=length[-1], px_per_mm=CELL_PX / side_mm)
     right = len(shown) * (CELL_PX + CELL_GAP)
     bar = Frame(right - 6, CELL_TOP + 6, 18, CELL_PX - 6, (0.0, 1.0), (0.0, cells.top_mm))
     labels += chart.colour_scale(page, bar, title="mm")
-    return Picture(typeset(page, labels + _section(page, cells, right + 150)), TEXTURE_MM)
+    return typeset(page, labels + _section(page, cells, right + 150))
 
 
 def _section(page: np.ndarray, cells: Mould, left: int) -> list[Label]:
@@ -176,14 +193,14 @@ def _section(page: np.ndarray, cells: Mould, left: int) -> list[Label]:
     return labels
 
 
-def profile_picture(z: np.ndarray, condition: np.ndarray, grid: Grid) -> Picture:
+def profile_picture(z: np.ndarray, condition: np.ndarray, grid: Grid) -> np.ndarray:
     """Heights along one row of the patch below its top plane, with the condition as a strip."""
     page = np.full((40 + PROFILE_PX + 70, TEXTURE_PX, 3), PAPER, np.uint8)
     row = plates.profile_row(z, condition, grid.step_mm)
     line, along = z[row].astype(np.float64), grid.x_mm
     known = np.flatnonzero(np.isfinite(line))
     if known.size < 2:
-        return Picture(page[:8], TEXTURE_MM)
+        return page
     part = slice(int(known[0]), int(known[-1]) + 1)
     line, along = line[part] - _top_plane(z), along[part]
     span = max(float(np.nanmax(line) - np.nanmin(line)), plates.LEAST_SPAN_MM)
@@ -194,7 +211,7 @@ def profile_picture(z: np.ndarray, condition: np.ndarray, grid: Grid) -> Picture
     chart.curve(page, frame, along, line)
     chart.level(page, frame, 0.0, dash="dashed")
     plates.condition_strip(page, frame, condition[row, part])
-    return Picture(typeset(page, labels), TEXTURE_MM)
+    return typeset(page, labels)
 
 
 def _top_plane(z: np.ndarray) -> float:
@@ -206,3 +223,11 @@ def _depths(z: np.ndarray, grid: Grid) -> tuple[np.ndarray, Grid]:
     every = max(-(-max(grid.shape) // HEIGHTS_PX), 1)
     thin = (z[::every, ::every] - _top_plane(z)).astype(np.float32)
     return thin, Grid(grid.x0_mm, grid.y1_mm, every * grid.step_mm, *thin.shape)
+
+
+def _in_colour(depth_mm: np.ndarray, zones: ZoneMap, grid: Grid) -> np.ndarray:
+    """Heights by lightness, zones as outlines, at the screen's size."""
+    known = depth_mm[np.isfinite(depth_mm)]
+    low, high = np.quantile(known, plates.SHOWN) if known.size else (0.0, 0.0)
+    picture = chart.height_colours(depth_mm, float(low), float(max(high, low + plates.LEAST_SPAN_MM)))
+    return outline_zones(_resized(picture, SCREEN_PX), zones, grid)

@@ -11,10 +11,11 @@ from datetime import date
 
 from texscan.errors import SettingsError
 from texscan.model import Measured
+from texscan.survey.units import AREA, VOLUME, in_units
 
 LONGEST = 600  # characters of one noted text that a page has room for
-FT2_PER_M2 = 10.763910417  # 1 ft = 0.3048 m exactly (international foot)
-GALLON_L = 3.785411784  # US gallon, exact
+NO_BREAK = "\u00a0"
+ONE_M2 = 1.0  # smaller areas are printed with one digit more
 ALLOWED_CONTROLS = "\n\t"
 
 
@@ -52,11 +53,11 @@ class Words:
     """
     The words of one language; keys are "section.name".
 
-    `imperial` prints areas in square feet and volumes in US gallons; the data stay metric.
+    `units` is the survey's: how areas and volumes are printed; the data stay metric.
     """
 
     texts: dict[str, object]
-    imperial: bool = False
+    units: str = "metric"
 
     def __call__(self, key: str, **values: object) -> str:
         """The text of a key with its braces filled in; what is filled in is data and not looked at again."""
@@ -84,8 +85,9 @@ class Words:
         return "".join(marks.get(c, c) for c in plain)
 
     def span(self, low: float, high: float, digits: int) -> str:
-        """ "low to high" """
-        return self("format.range", low=self.number(low, digits), high=self.number(high, digits))
+        """ "low to high", or one number where both print alike."""
+        ends = self.number(low, digits), self.number(high, digits)
+        return ends[0] if ends[0] == ends[1] else self("format.range", low=ends[0], high=ends[1])
 
     def figure(self, measured: Measured | None, digits: int, factor: float = 1.0) -> str:
         """Value with its interval; what is not known says so."""
@@ -94,19 +96,33 @@ class Words:
         value, low, high = (self.number(factor * v, digits) for v in (measured.value, measured.low, measured.high))
         return self("format.figure", value=value, low=low, high=high)
 
+    def stacked(self, measured: Measured | None, digits: int, factor: float = 1.0) -> str:
+        """As `figure`, the interval on a line of its own, for a narrow column."""
+        if measured is None:
+            return self("format.missing")
+        interval = self.span(factor * measured.low, factor * measured.high, digits)
+        return f"{self.number(factor * measured.value, digits)}\n{interval}"
+
     def percent(self, share: float) -> str:
         return f"{self.number(100 * share, 0)} %"
 
-    def area(self, area_m2: Measured | None) -> str:
-        """An area with its unit; the interval only where it has one."""
+    def area(self, area_m2: Measured | None, *, stacked: bool = False) -> str:
+        """An area with its unit; the interval only where it prints differently."""
         if area_m2 is None:
             return self("format.missing")
-        factor, unit = (FT2_PER_M2, "ft²") if self.imperial else (1.0, "m²")
-        digits = 0 if self.imperial else 1
-        if factor * (area_m2.high - area_m2.low) < 10.0**-digits:
-            return f"{self.number(factor * area_m2.value, digits)} {unit}"
+        factor, unit = in_units(1.0, AREA, self.units)
+        digits = (0 if self.units == "imperial" else 1) + (area_m2.value < ONE_M2)
         value, low, high = (self.number(factor * v, digits) for v in (area_m2.value, area_m2.low, area_m2.high))
-        return self("format.figure", value=f"{value} {unit}", low=low, high=high)
+        if low == high:
+            return f"{value}{NO_BREAK}{unit}"
+        if stacked:
+            return f"{value}{NO_BREAK}{unit}\n{self.span(factor * area_m2.low, factor * area_m2.high, digits)}"
+        return self("format.figure", value=f"{value}{NO_BREAK}{unit}", low=low, high=high)
+
+    def volume(self, litres: float, digits: int) -> str:
+        """A volume with its unit; gallons get a digit more than litres."""
+        value, unit = in_units(litres, VOLUME, self.units)
+        return f"{self.number(value, digits + (self.units == 'imperial'))}{NO_BREAK}{unit}"
 
     def day(self, when: date | None) -> str:
         if when is None:
