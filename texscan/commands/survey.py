@@ -91,4 +91,9 @@ def _print_panels(survey, found) -> None:
         Console().print(table)
     area = area_of_all(survey.panels)
     together = f", {area.value:.1f} m2 ({area.low:.1f} to {area.high:.1f})" if area else ""
-    print(f"{len(survey.panels)} panels, {sum(map(len, found.values()))} photos{together}")
+    photos = sum(map(len, found.values()))
+    print(f"{_counted(len(survey.panels), 'panel')}, {_counted(photos, 'photo')}{together}")
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}" + ("" if number == 1 else "s")

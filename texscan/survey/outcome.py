@@ -108,7 +108,7 @@ def combined(values: list[Measured | None], weights: np.ndarray, *, at_most: flo
     Notes
     -----
     The patches are taken as draws from the panel: scatter s^2 = sum w (x - mean)^2 / (1 - sum w^2) (for equal weights
-    JCGM 100, 4.2.2), standard error s sqrt(sum w^2), times Student's t for n - 1 degrees of freedom (JCGM 100, G.3.2).
+    JCGM 100, 4.2.2), standard error s sqrt(sum w^2), times Student's t for n - 1 degrees of freedom (G.3.2).
     The measurement part is taken as common to all patches (one card, one printer, one way of working): sum w u, the
     most it can be (JCGM 100, 5.2.2). Both expanded parts are added in quadrature, which holds 95 % where one factor
     from effective degrees of freedom falls short for two or three patches (see Decisions in DEVELOPERS.md).
