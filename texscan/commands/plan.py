@@ -21,12 +21,15 @@ def plan(
         typer.Option(metavar="PANEL=OPTION", help="Another way than recommended; as often as needed."),
     ] = None,
     limits: Annotated[Path | None, typer.Option(help="Your own limits of the decision (TOML).")] = None,
+    forecast: Annotated[
+        Path | None, typer.Option(help="Weather by the hour (CSV: time, air_c, rh_percent, surface_c, rain_mm).")
+    ] = None,
     to: Annotated[Path | None, typer.Option("--to", help="Folder for the plan.")] = None,
     rates_template: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write a rates file to fill in, and end.")
     ] = None,
 ) -> None:
-    """Write what the work takes, by panel and over the boat, in packs and, with your rates, in money."""
+    """Write what the work takes, by panel and over the boat, in packs and, with your rates, in money, and when."""
     with ending_in_words():
         if rates_template is not None:
             from texscan import files
@@ -41,6 +44,7 @@ def plan(
         from texscan.plan.job import read_job
         from texscan.plan.log_limits import targets_csv
         from texscan.plan.logs import logs_pdf
+        from texscan.plan.programme_job import programme_files, read_forecast
         from texscan.plan.quantity_table import costs_csv, quantities_csv, summary_lines
 
         job = read_job(out, survey, rates=rates, choose=tuple(choose or ()), limits=limits)
@@ -49,6 +53,11 @@ def plan(
         contents["logs.pdf"] = logs_pdf(job.survey, job.panel_limits)
         if job.quantities.costs:
             contents["costs.csv"] = costs_csv(job.quantities.costs)
+        weather = None if forecast is None else read_forecast(forecast)
+        rates_name = "rates file" if rates is None else rates.name
+        timed = programme_files(job, rates_name=rates_name, forecast=weather)
+        contents |= timed.contents
         files.write_result(to, contents)
         print("\n".join(summary_lines(job.quantities, units=job.survey.units)))
+        print("\n" + "\n".join(timed.lines))
         print(f"\n{to}: {', '.join(contents)}")

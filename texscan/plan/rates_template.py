@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-TEMPLATE = """\
+from texscan.plan import yard
+
+MATERIAL = """\
 # Rates for texscan plan. Take the first # of a line away and write your own figure behind the sign of equality. No
 # price, pace or yield is given here: they are yours. Where you know a range, write [low, likely, high] instead of one
 # number. Without this file the quantities stand without money.
@@ -39,8 +41,8 @@ TEMPLATE = """\
 # source =                  # in quotes: data sheet, or user
 
 # [[buy]]                   # one such table an item
-# item =                    # in quotes: thinner, epoxy, filler, grit, texture coating, gelcoat, tape
-# pack =                    # of a pack: L (thinner, texture coating, gelcoat), kg (epoxy, filler, grit), m (tape)
+# item =                    # in quotes: thinner, epoxy, filler powder, grit, texture coating, gelcoat, tape
+# pack =                    # what it holds: kg of epoxy, filler powder and grit, m of tape, L of the others
 # price =                   # of a pack
 
 # [[disc]]                  # one such table a grit
@@ -79,3 +81,5 @@ TEMPLATE = """\
 # tape_runs =               # times the edge is taped
 # tape_waste =              # share
 """
+
+TEMPLATE = MATERIAL + yard.TEMPLATE

@@ -85,7 +85,9 @@ class Yard:
         return tuple(key for key, figure in {**self.paces, **self.work}.items() if figure.source == ASSUMED)
 
 
-def yard_from_tables(tables: dict, name: str, *, paces: dict[str, Figure], passes: dict[str, Figure]) -> Yard:
+def yard_from_tables(
+    tables: dict, name: str, *, paces: dict[str, Figure], passes: dict[str, Figure], fitting_h: Figure | None = None
+) -> Yard:
     """
     What a rates file says.
 
@@ -93,7 +95,8 @@ def yard_from_tables(tables: dict, name: str, *, paces: dict[str, Figure], passe
     ----------
     tables : its tables `SECTIONS`; others are not looked at.
     name : of the file, for the sentences.
-    paces : those that it gives, of `PACES`; passes : figures of `PASSES`.
+    paces : those that it gives, of `PACES`; passes : figures of `PASSES`; fitting_h : of one fitting, where the tables
+        do not say it; None = not stated.
 
     Raises
     ------
@@ -114,6 +117,8 @@ def yard_from_tables(tables: dict, name: str, *, paces: dict[str, Figure], passe
         key: _figure(table[key], low, high, f"{where}: {key}") if key in table else assumed
         for key, (assumed, low, high) in WORK.items()
     }
+    if fitting_h is not None and "fitting_h" not in table:
+        work["fitting_h"] = fitting_h
     return Yard(
         {**PACES, **paces},
         work,
