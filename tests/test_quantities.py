@@ -105,7 +105,7 @@ def test_recoating_12_m2():
     assert lines(rows, "tape").likely == pytest.approx(14.0)
     assert lines(rows, "sanding", "P120").likely == pytest.approx(12.0)
     assert lines(rows, "paint lost", "primer").likely == pytest.approx(0.3)  # 20 % of 1.5 L
-    assert not [row for row in rows if row.item in ("filler", "epoxy", "grit")]
+    assert not [row for row in rows if row.item in ("filler powder", "epoxy", "grit")]
     # r = 0.5 doubles it: DFT_min / (r 10 VS%) / (1 - LF)
     assert lines(rows, quantities.FULL_PEAKS, "primer").likely == pytest.approx(3.0)
     # 0.25 mm over 12 m2 at 50 % solids
@@ -116,7 +116,7 @@ def test_filling_12_m2_flat_and_broadcasting_grit():
     rows = quantities.quantities_of(plain_basis(), choice.RETEXTURE, exact_means())
     assert lines(rows, "filler, mixed").likely == pytest.approx(3.0)  # 0.25 mm x 12 m2
     assert lines(rows, "epoxy").likely == pytest.approx(1.797, abs=5e-4)
-    assert lines(rows, "filler").likely == pytest.approx(0.359, abs=5e-4)
+    assert lines(rows, "filler powder").likely == pytest.approx(0.359, abs=5e-4)
     assert lines(rows, "sanding", "P80").likely == pytest.approx(24.0)
     assert lines(rows, "grit that stays").likely == pytest.approx(12 * 0.424, rel=1e-3)  # 0.4 mm, 0.6, 2650
     assert lines(rows, "grit").likely == pytest.approx(3 * 12 * 0.424, rel=1e-3)
@@ -132,7 +132,7 @@ def test_sealing_coat_sinks_into_the_grit():
 def test_cutting_to_the_floors_makes_dust_and_needs_no_filler():
     rows = quantities.quantities_of(plain_basis(), choice.RETEXTURE, exact_means('flatten = "cut"'))
     assert lines(rows, "dust").likely == pytest.approx(2.4)  # 0.2 mm x 12 m2
-    assert not [row for row in rows if row.item in ("filler", "filler, mixed", "epoxy")]
+    assert not [row for row in rows if row.item in ("filler powder", "filler, mixed", "epoxy")]
 
 
 def test_discs_by_what_they_take_off():
@@ -326,7 +326,7 @@ def test_money_of_a_boat_worked_by_hand():
     assert likely["tape"] == Decimal("3.34")
     assert likely["labour"] == Decimal("100.00")  # 2.5 h x 40, no paces given
     assert likely["tent"] == Decimal("150.00")
-    assert likely["labour and materials"] == Decimal("387.32")
+    assert likely["subtotal"] == Decimal("387.32")
     assert likely["contingency"] == Decimal("38.73")  # 10 % = 38.732
     assert likely["tax"] == Decimal("85.21")  # 20 % of 426.05
     assert likely["total"] == Decimal("511.26")

@@ -55,11 +55,15 @@ def boat_quantities(
             rows += quantities_of(basis, option, means)
     found = cases(tuple(rows), chosen, means.rates)
     priced = tuple(costs for case in found if (costs := costs_of(case, means.rates)) is not None)
-    return BoatQuantities(chosen, bases, tuple(rows), found, priced, _notes(outcomes, survey, bases, means))
+    return BoatQuantities(chosen, bases, tuple(rows), found, priced, _notes(outcomes, survey, bases, chosen, means))
 
 
 def _notes(
-    outcomes: tuple[PanelOutcome, ...], survey: Survey, bases: tuple[Basis, ...], means: Means
+    outcomes: tuple[PanelOutcome, ...],
+    survey: Survey,
+    bases: tuple[Basis, ...],
+    chosen: tuple[Choice, ...],
+    means: Means,
 ) -> tuple[str, ...]:
     """What a reader of the quantities has to know, each once."""
     scored = {outcome.name for outcome in outcomes}
@@ -69,6 +73,15 @@ def _notes(
         if panel.name not in scored
     ]
     notes += [f"{basis.panel}: {note}" for basis in bases for note in basis.notes]
+    notes += [
+        f"{choice.panel}: {option} is planned, though the result speaks against it; 'texscan explain' says why."
+        for basis, choice in zip(bases, chosen, strict=True)
+        for option in choice.options
+        if not choice.open and option not in basis.offered and option != NO_WORK
+    ]
+    alone = [outcome.name for outcome in outcomes if len(outcome.patches) == 1]
+    if alone:
+        notes.append(f"One patch stands for the whole panel, and for its filler: {', '.join(alone)}.")
     if not means.rates.discs:
         notes.append("Discs are not counted: no yield is given. Write [[disc]] tables into the rates file.")
     notes += [

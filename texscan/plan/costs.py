@@ -51,14 +51,14 @@ def costs_of(case: Case, rates: Rates) -> Costs | None:
     step = Decimal(1).scaleb(-rates.decimals)
     lines = [*_materials(case.orders, step), *_labour(case, rates, step)]
     lines += [CostLine(name, _rounded(price, step), "sum") for name, price in rates.sums]
-    subtotal = CostLine("labour and materials", _sum([line.ends for line in lines]))
+    subtotal = CostLine("subtotal", _sum([line.ends for line in lines]))
     contingency = tax = None
     whole = subtotal.ends
     if rates.contingency_percent is not None:
         contingency = CostLine("contingency", _part(whole, rates.contingency_percent, step))
         whole = _sum([whole, contingency.ends])
     if rates.tax_percent is not None:
-        tax = CostLine("tax", _part(whole, (rates.tax_percent,) * 3, step), f"{rates.tax_percent} %")
+        tax = CostLine("tax", _part(whole, (rates.tax_percent,) * 3, step), f"{float(rates.tax_percent):g} %")
         whole = _sum([whole, tax.ends])
     return Costs(
         case=case.name,

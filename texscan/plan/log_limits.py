@@ -54,6 +54,7 @@ class PanelLimits:
     target_mm: Measured | None  # void depth when the work is done: what was forecast
     why: str  # what the target rests on
     coats: tuple[CoatLimits, ...]
+    filler_l: Figure | None
     grit_kg: Figure | None
     repair_first: tuple[str, ...]
 
@@ -133,6 +134,7 @@ def _panel(
             )
             for coat in laid
         ),
+        filler_l=_figure(rows, "filler, mixed"),
         grit_kg=_figure(rows, "grit"),
         repair_first=outcome.repair_first,
     )

@@ -14,6 +14,7 @@ from reportlab.platypus.doctemplate import BaseDocTemplate
 from texscan.card_sheet import PAPERS_MM
 from texscan.cautions import CLOSING, cautions_of
 from texscan.model import Measured
+from texscan.plan.figure import Figure
 from texscan.plan.log_limits import CoatLimits, PanelLimits
 from texscan.plan.log_type import INK, MUTED, REGULAR, RULE, TINT, bold, markup, style
 from texscan.plan.quantity_table import amount
@@ -140,7 +141,7 @@ def _acceptance(job: Job) -> list[Flowable]:
         rows.append(
             [_text(markup(panel.panel)), way, _text(_span_mm(panel.void_depth_mm)), _text(bold(mark)), "", "", ""]
         )
-    widths = [0.22, 0.15, 0.13, 0.17, 0.13, 0.07, 0.13]
+    widths = [0.25, 0.15, 0.13, 0.17, 0.12, 0.07, 0.11]
     return [
         *_head("Log sheets: hold points and acceptance", job),
         *_cautions(job),
@@ -266,17 +267,20 @@ def _panel(job: Job, panel: PanelLimits) -> list[Flowable]:
         _text(markup("; ".join(facts)), spaceAfter=3),
     ]
     flow += [_text(f"{bold('Repair first.')} {markup(words)}", spaceAfter=2) for words in panel.repair_first]
-    flow += [_ground(job), Spacer(0, 2.5 * mm)]
+    for block in ([_ground(job)], *_work(job, panel), _remarks(job)):
+        flow += [KeepTogether(block), Spacer(0, 2.5 * mm)]
+    return [*flow, _small(ASSUMED_NOTE, muted=True)]
+
+
+def _work(job: Job, panel: PanelLimits) -> list[list[Flowable]]:
+    """Filler, coats, and grit after the topcoat that it falls into, in the order of the work."""
+    blocks = [] if panel.filler_l is None else [_filler(job, panel.filler_l)]
+    grit_after = next((n for n, limit in enumerate(panel.coats) if limit.coat.kind == "topcoat"), None)
     for place, limit in enumerate(panel.coats):
-        flow += [KeepTogether(_coat(job, limit, place + 1)), Spacer(0, 2.5 * mm)]
-    if panel.grit_kg is not None:
-        flow += [KeepTogether(_grit(job, panel)), Spacer(0, 2.5 * mm)]
-    return [
-        *flow,
-        _small(
-            "* assumed: no data sheet was given for it. The data sheet of the paint in hand overrides it.", muted=True
-        ),
-    ]
+        blocks.append(_coat(job, limit, place + 1))
+        if panel.grit_kg is not None and place == grit_after:
+            blocks.append(_grit(job, panel.grit_kg))
+    return blocks
 
 
 def _fields(names: tuple[str, ...], width_mm: float) -> Table:
@@ -304,7 +308,7 @@ def _coat(job: Job, limit: CoatLimits, number: int) -> list[Flowable]:
         f"{coat.wet_um:.0f} µm wet ({coat.dry_um:.0f} dry): no reading under {limit.least_wet_um:.0f}, mean not over "
         f"{limit.most_wet_um:.0f}"
     )
-    paint = amount(limit.paint_l, "L", units)
+    paint = "paint " + amount(limit.paint_l, "L", units)
     if limit.thinner_l is not None:
         paint += f", thinner {amount(limit.thinner_l, 'L', units)}"
     if limit.paint is not None and limit.paint.mix:
@@ -342,11 +346,28 @@ def _remarks(job: Job) -> list[Flowable]:
     return [title, _grid(lines, [job.width_mm], heads=0, heights=[FIELD_MM * mm] * REMARKS)]
 
 
-def _grit(job: Job, panel: PanelLimits) -> list[Flowable]:
-    words = (
-        f"{amount(panel.grit_kg, 'kg', job.survey.units)} in hand; broadcast into the first topcoat while it is wet"
+def _filler(job: Job, litres: Figure) -> list[Flowable]:
+    words = f"{amount(litres, 'L', job.survey.units)} up to the peaks; cured before it is sanded"
+    fields = (
+        "batch, epoxy",
+        "batch, filler",
+        "mixed, kg : kg",
+        "started",
+        "cured since",
+        "flat, by straight edge",
+        "by",
     )
-    return [
-        _titled(f"{bold('Grit')} &nbsp; {markup(words)}", job.width_mm),
-        _fields(("size, batch", "started", "ended", "reclaimed, kg", "loose grains off", "by"), job.width_mm),
-    ]
+    return [_titled(f"{bold('Filler')} &nbsp; {markup(words)}", job.width_mm), _fields(fields, job.width_mm)]
+
+
+def _grit(job: Job, kilograms: Figure) -> list[Flowable]:
+    words = f"{amount(kilograms, 'kg', job.survey.units)} in hand; into the wet topcoat above, or as its sheet says"
+    fields = ("size, batch", "started", "ended", "reclaimed, kg", "loose grains off", "by")
+    return [_titled(f"{bold('Grit')} &nbsp; {markup(words)}", job.width_mm), _fields(fields, job.width_mm)]
+
+
+def _remarks(job: Job) -> list[Flowable]:
+    """Room for what was found or changed under way."""
+    title = _titled(f"{bold('Found or changed under way')} &nbsp; what, when, agreed with", job.width_mm)
+    lines = [[""] for _ in range(REMARKS)]
+    return [title, _grid(lines, [job.width_mm], heads=0, heights=[FIELD_MM * mm] * REMARKS)]

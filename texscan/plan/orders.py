@@ -78,6 +78,7 @@ def totals(rows: tuple[Quantity, ...]) -> tuple[Total, ...]:
 def orders(sums: tuple[Total, ...], rates: Rates) -> tuple[Order, ...]:
     """What to buy: coats of one paint together, thinner of all coats together, rounded up to whole packs once."""
     found: list[Order] = []
+    discs: list[Order] = []
     paints: dict[str, list[Figure]] = {}
     goods: dict[str, list[Figure]] = {}
     for line in sums:
@@ -88,14 +89,14 @@ def orders(sums: tuple[Total, ...], rates: Rates) -> tuple[Order, ...]:
             goods.setdefault(line.item, []).append(line.figure)
         elif line.item == "discs":
             disc = next(d for d in rates.discs if f"P{d.grit:g}" == line.detail)
-            found.append(_discs(disc, line))
+            discs.append(_discs(disc, line))
     for name, figures in paints.items():
         known = next((paint for paint in rates.paints if paint.name == name), None)
         found += _paint(name, known, total(tuple(figures)))
     units = {line.item: line.unit for line in sums}
     for item, figures in goods.items():
         found.append(_good(item, units[item], rates.goods.get(item), total(tuple(figures))))
-    return tuple(found)
+    return (*found, *discs)
 
 
 def _paint(name: str, paint: Paint | None, needed: Figure) -> list[Order]:

@@ -131,7 +131,9 @@ def _flattening(work: _Work) -> list[Quantity]:
     return [
         work.row("filler, mixed", "", "L", litres, volume),
         work.row("epoxy", "", "kg", rising(lambda v, *_: v * per_litre.epoxy_kg, litres, *recipe), by_weight),
-        work.row("filler", "", "kg", rising(lambda v, *_: v * per_litre.filler_kg, litres, *recipe), by_weight),
+        work.row(
+            "filler powder", "", "kg", rising(lambda v, *_: v * per_litre.filler_kg, litres, *recipe), by_weight
+        ),
         work.row("dust", "filler", "L", excess, ("at most all of the waste", *volume)),
     ]
 

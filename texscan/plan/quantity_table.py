@@ -7,21 +7,20 @@ from texscan.plan.boat import BoatQuantities
 from texscan.plan.costs import CostLine, Costs
 from texscan.plan.figure import Figure
 from texscan.plan.orders import Case, Order, standing
+from texscan.survey.units import AREA, LENGTH, VOLUME
 
 COLUMNS = ("panel", "option", "stands", "item", "detail", "low", "likely", "high", "unit", "source", "rests_on")
 COST_COLUMNS = ("case", "line", "low", "likely", "high", "currency", "rests_on")
 WHOLE_BOAT = "whole boat"
-# What a unit is elsewhere, and how many of those one of ours holds: the inch is 25.4 mm, the US gallon 231 in3, the
-# pound 0.45359237 kg (NIST SP 811, exact).
-FOOT_M = 0.3048
-GALLON_L = 231 * 0.254**3
-POUND_KG = 0.45359237
+POUND_KG = 0.45359237  # exact, NIST SP 811
+# What our units are where a survey prints imperial ones, and how many of those one of ours holds.
 IMPERIAL: dict[str, tuple[str, float]] = {
-    "m2": ("sq ft", 1 / FOOT_M**2),
-    "m": ("ft", 1 / FOOT_M),
-    "L": ("US gal", 1 / GALLON_L),
+    "m2": AREA["imperial"],
+    "m": LENGTH["imperial"],
+    "L": VOLUME["imperial"],
     "kg": ("lb", 1 / POUND_KG),
 }
+PRINTED = {"m2": AREA["metric"][0]}  # units that are printed otherwise than tables have them
 
 
 def quantities_csv(found: BoatQuantities) -> bytes:
@@ -122,7 +121,7 @@ def amount(figure: Figure, unit: str, units: str) -> str:
     if units == "imperial" and unit in IMPERIAL:
         unit, factor = IMPERIAL[unit]
     else:
-        factor = 1.0
+        unit, factor = PRINTED.get(unit, unit), 1.0
     low, likely, high = (_digits(factor * end) for end in figure.ends)
     return f"{likely} {unit}" if low == high else f"{likely} {unit} ({low} to {high})"
 

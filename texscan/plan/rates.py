@@ -27,7 +27,7 @@ PACES = {
 GOODS = {
     "thinner": "L",
     "epoxy": "kg",
-    "filler": "kg",
+    "filler powder": "kg",
     "grit": "kg",
     "texture coating": "L",
     "gelcoat": "L",
