@@ -22,7 +22,7 @@ VOID_EDGES_MM = (0.1, 0.2, 0.3, 0.4)
 VOID_WORDS = ("below 0.1 mm", "0.1 to 0.2 mm", "0.2 to 0.3 mm", "0.3 to 0.4 mm", "0.4 mm and more")
 VOID_INK: Colour = (0, 74, 128)
 VOID_TINTS = (0.62, 0.48, 0.34, 0.20, 0.08)  # share of the ink in the fill, from least void to most
-VOID_PITCH = (7, 11, 17, 26, 0)  # px; 0 = no lines
+VOID_PITCH = (7, 11, 17, 26, 40)  # px
 VERDICT_TINT = 0.22
 HATCH_OF = {"recoat": (0.0, 0), "sand-flat-and-retexture": (45.0, 11), "inconclusive": (0.0, 20)}  # degrees, px
 
