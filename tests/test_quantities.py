@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from texscan.errors import SettingsError
 from texscan.model import Coat, Measured
-from texscan.plan import boat, choice, costs, materials, orders, quantities, quantity_table, rates
+from texscan.plan import boat, choice, costs, materials, orders, quantities, quantity_table, rates, yard
 from texscan.plan.basis import basis_of, edge_of_area
 from texscan.plan.figure import ASSUMED, DATA_SHEET, USER, Figure, exactly
 from texscan.plan.rates_template import TEMPLATE
@@ -381,6 +381,26 @@ def test_a_panel_that_is_not_scored_is_said_to_be_left_out():
     survey = survey_of(*panels)
     found = boat.boat_quantities(outcomes, survey, choice.choices(outcomes, survey), exact_means(), share_guard=GUARD)
     assert "locker: in the survey but not scored; it is in no quantity." in found.notes
+
+
+def test_smooth_borders_take_paint_too():
+    # edges of 14 m, 0.15 m wide: 2.1 m2 -> 2.1 / 10 / 0.8 = 0.2625 L a coat, beside the panel's own 1.5 L
+    panel = SurveyPanel("deck", area_m2=12, perimeter_m=14)
+    outcomes = (panel_outcome("deck", (patch(),), panel),)
+    survey = survey_of(panel)
+    picked = choice.choices(outcomes, survey)
+    painted, bare = (
+        boat.boat_quantities(outcomes, survey, picked, exact_means(), share_guard=GUARD, yard=one)
+        for one in (yard.Yard(), yard.Yard(smooth_areas=False))
+    )
+    litres = [
+        next(line.figure for line in found.cases[0].totals if line.detail == "primer") for found in (painted, bare)
+    ]
+    assert litres[1].likely == pytest.approx(1.5)
+    assert litres[0].likely == pytest.approx(1.5 + 0.2625)
+    stated = yard.Yard(smooth_area_m2=exactly(4.0, USER))
+    found = boat.boat_quantities(outcomes, survey, picked, exact_means(), share_guard=GUARD, yard=stated)
+    assert next(row.figure.likely for row in found.rows if row.panel == quantities.SMOOTH) == pytest.approx(4.0)
 
 
 # --- laws

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from texscan.plan.basis import Basis, basis_of
 from texscan.plan.choice import NO_WORK, Choice
 from texscan.plan.costs import Costs, costs_of
+from texscan.plan.figure import rising, total
 from texscan.plan.orders import Case, cases
-from texscan.plan.quantities import Means, Quantity, quantities_of
+from texscan.plan.quantities import Means, Quantity, quantities_of, smooth_quantities
+from texscan.plan.yard import Yard
 from texscan.survey.outcome import PanelOutcome
 from texscan.survey.records import Survey
 
@@ -32,6 +34,7 @@ def boat_quantities(
     means: Means,
     *,
     share_guard: float,
+    yard: Yard | None = None,
 ) -> BoatQuantities:
     """
     Every panel by the chosen way and by each other way that its result offers, and the boat's totals.
@@ -42,6 +45,7 @@ def boat_quantities(
         note.
     chosen : one a panel, from `choice.choices`.
     share_guard : half-width of the interval of a share of area.
+    yard : whether the smooth borders are painted too, and how wide they are; None = they are not.
 
     Raises
     ------
@@ -53,9 +57,23 @@ def boat_quantities(
         other = (option for option in basis.offered if option not in choice.options and option != NO_WORK)
         for option in (*choice.options, *other):
             rows += quantities_of(basis, option, means)
+    if yard is not None and yard.smooth_areas:
+        rows += _smooth(bases, chosen, means, yard)
     found = cases(tuple(rows), chosen, means.rates)
     priced = tuple(costs for case in found if (costs := costs_of(case, means.rates)) is not None)
     return BoatQuantities(chosen, bases, tuple(rows), found, priced, _notes(outcomes, survey, bases, chosen, means))
+
+
+def _smooth(bases: tuple[Basis, ...], chosen: tuple[Choice, ...], means: Means, yard: Yard) -> tuple[Quantity, ...]:
+    """Borders of the panels that are worked on, in the coats of the first of them."""
+    worked = [basis for basis, choice in zip(bases, chosen, strict=True) if choice.options != (NO_WORK,)]
+    if not worked:
+        return ()
+    area = yard.smooth_area_m2
+    if area is None:
+        edge = total(tuple(basis.edge_m for basis in worked))
+        area = rising(lambda metres, width: metres * width, edge, yard.work["border_m"])
+    return smooth_quantities(area, worked[0].coats, worked[0].coats_source, means)
 
 
 def _notes(
@@ -81,7 +99,8 @@ def _notes(
     ]
     alone = [outcome.name for outcome in outcomes if len(outcome.patches) == 1]
     if alone:
-        notes.append(f"One patch stands for the whole panel, and for its filler: {', '.join(alone)}.")
+        names = "every panel" if len(alone) == len(outcomes) > 1 else ", ".join(alone)
+        notes.append(f"One patch stands for the whole panel, and for its filler: {names}.")
     if not means.rates.discs:
         notes.append("Discs are not counted: no yield is given. Write [[disc]] tables into the rates file.")
     notes += [

@@ -13,7 +13,7 @@ from texscan.plan.log_limits import PanelLimits, Sheets, panel_limits, sound_voi
 from texscan.plan.materials import Material, materials_from_toml, with_users
 from texscan.plan.quantities import Means
 from texscan.plan.rates import Rates, rates_from_toml
-from texscan.plan.windows import coat_times_from_toml
+from texscan.plan.yard import PASSES, Yard, yard_from_tables
 from texscan.survey.outcome import PanelOutcome
 from texscan.survey.records import Survey
 from texscan.survey.results import read_results
@@ -28,6 +28,7 @@ class Job:
     rates: Rates
     limits: Limits
     means: Means
+    yard: Yard
     quantities: BoatQuantities
     panel_limits: tuple[PanelLimits, ...]  # for the log sheets
 
@@ -60,13 +61,18 @@ def read_job(
     where = "rates file" if rates is None else rates.name
     materials = with_users(read_materials(), given.materials, f"{where}, materials")
     means = Means(materials, given, held.practice["grit_coarse"].value)
+    yard = yard_from_tables(
+        given.of_programme,
+        where,
+        paces=given.paces,
+        passes={name: means[name] for name in PASSES},
+        fitting_h=given.h_per_fitting,
+    )
     chosen = choices(outcomes, noted, tuple(choice_from_text(text) for text in choose))
     guard = held.decision["share_guard"].value
-    found = boat_quantities(outcomes, noted, chosen, means, share_guard=guard)
-    sheets = Sheets(
-        coat_times_from_toml(given.of_programme.get("coat_times", []), where), held, sound_void(outcomes, noted)
-    )
-    return Job(noted, outcomes, given, held, means, found, panel_limits(found, outcomes, means, sheets))
+    found = boat_quantities(outcomes, noted, chosen, means, share_guard=guard, yard=yard)
+    sheets = Sheets(yard.sheets, held, sound_void(outcomes, noted))
+    return Job(noted, outcomes, given, held, means, yard, found, panel_limits(found, outcomes, means, sheets))
 
 
 def read_rates(path: Path | None) -> Rates:

@@ -8,7 +8,7 @@ from decimal import Decimal
 from texscan.plan import consumption
 from texscan.plan.choice import Choice
 from texscan.plan.figure import Figure, rising, total
-from texscan.plan.quantities import INFORMATION, Quantity
+from texscan.plan.quantities import INFORMATION, PAINTED, SMOOTH, Quantity
 from texscan.plan.rates import GOODS, Disc, Good, Paint, Rates
 
 AS_CHOSEN = "as chosen"
@@ -60,6 +60,7 @@ def cases(rows: tuple[Quantity, ...], chosen: tuple[Choice, ...], rates: Rates) 
     found = []
     for name, end in ends.items():
         ways = {choice.panel: choice.options[end if choice.open else 0] for choice in chosen}
+        ways[SMOOTH] = PAINTED
         taken = tuple(row for row in rows if ways.get(row.panel) == row.option)
         sums = totals(taken)
         found.append(Case(name, taken, sums, orders(sums, rates)))
@@ -144,6 +145,8 @@ def undecided(chosen: tuple[Choice, ...]) -> tuple[str, ...]:
 
 def standing(row: Quantity, chosen: tuple[Choice, ...]) -> str:
     """How a line stands: "chosen", "undecided" (one of both ways), or "other way"."""
+    if row.panel == SMOOTH:
+        return "chosen"
     choice = next(c for c in chosen if c.panel == row.panel)
     if row.option not in choice.options:
         return "other way"

@@ -13,6 +13,7 @@ from texscan.plan.materials import Material
 from texscan.plan.new_texture import NewTexture, new_texture
 from texscan.plan.rates import Rates
 
+SMOOTH, PAINTED = "smooth areas", "painted"  # panel and option of the borders' lines
 LOCAL_REPAIR, FEWER, SPRAYED = "local-repair", "fewer-coats", "sprayed"
 # For information: these stand in no total.
 FULL_PEAKS, BURYING = "paint for the full film on the peaks", "paint that would bury the texture"
@@ -93,6 +94,24 @@ def quantities_of(basis: Basis, option: str, means: Means) -> tuple[Quantity, ..
         *_labour(work),
     ]
     return tuple(rows)
+
+
+def smooth_quantities(
+    area_m2: Figure, coats: tuple[Coat, ...], coats_source: str, means: Means
+) -> tuple[Quantity, ...]:
+    """
+    Paint of the smooth borders, which are painted before the panels.
+
+    Parameters
+    ----------
+    area_m2 : of all of them; flat, so that their true area is this one.
+    coats : as on the panels.
+    """
+    none, flat = exactly(0.0, coats_source), exactly(1.0, USER)
+    basis = Basis(SMOOTH, area_m2, none, flat, none, None, none, coats, coats_source)
+    work = _Work(basis, PAINTED, means, area_m2, none, None, coats)
+    rows = [row for place in range(len(coats)) for row in _coat(work, place) if row.item not in INFORMATION]
+    return (work.row("area", "", "m2", area_m2, ()), *rows)
 
 
 def _work(basis: Basis, option: str, means: Means) -> _Work:

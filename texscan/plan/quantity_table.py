@@ -7,6 +7,7 @@ from texscan.plan.boat import BoatQuantities
 from texscan.plan.costs import CostLine, Costs
 from texscan.plan.figure import Figure
 from texscan.plan.orders import Case, Order, standing
+from texscan.plan.quantities import SMOOTH
 from texscan.survey.units import AREA, LENGTH, VOLUME
 
 COLUMNS = ("panel", "option", "stands", "item", "detail", "low", "likely", "high", "unit", "source", "rests_on")
@@ -91,6 +92,11 @@ def summary_lines(found: BoatQuantities, *, units: str) -> list[str]:
     for basis, choice in zip(found.bases, found.choices, strict=True):
         ways = " or ".join(option.replace("-", " ") for option in choice.options)
         lines.append(f"  {basis.panel}: {ways} ({choice.why}), {amount(basis.area_m2, 'm2', units)}")
+    lines += [
+        f"  {row.panel}: {row.option} (smooth_areas = false leaves them out), {amount(row.figure, row.unit, units)}"
+        for row in found.rows
+        if row.panel == SMOOTH and row.item == "area"
+    ]
     for case in found.cases:
         lines += ["", f"To order, {case.name}: likely (low to high)", *_orders(case, units)]
     for priced in found.costs:
