@@ -44,6 +44,11 @@ class Measured:
         return (self.high - self.low) / (2 * COVERAGE_FACTOR)
 
 
+def measured(figure: dict | None) -> Measured | None:
+    """A measured number of score.json as a record; None stays None."""
+    return None if figure is None else Measured(figure["value"], figure["low"], figure["high"])
+
+
 @dataclass(frozen=True, slots=True)
 class Photo:
     """A decoded photo, upright as displayed (EXIF orientation applied once)."""
@@ -179,9 +184,7 @@ class Relief:
     """
     A height map and what is known of its errors.
 
-    height_mm : (rows, columns) float32 in the card frame's z direction, its level arbitrary up to `top plane`; NaN =
-    not
-        measured.
+    height_mm : (rows, columns) float32 in the card frame's z direction, its level arbitrary; NaN = not measured.
     gain_u : relative standard uncertainty of all heights together that comes from the solver (not from light or
     scale). contact_u : absolute standard uncertainty of the contact-area fraction that comes from the solver.
     shading_over_shadow : size that shading alone gives over the size that shadows give; None if one is missing.

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from texscan.errors import SettingsError
-from texscan.model import CONDITION_NAMES, Budget, Filters, Grid, Pattern, Term, Zone, ZoneMap
-from texscan.survey.outcome import measured
+from texscan.model import CONDITION_NAMES, Budget, Filters, Grid, Pattern, Term, Zone, ZoneMap, measured
 
 NEXT = "Score the patch again."
 FAULTS = (AttributeError, KeyError, TypeError, ValueError, IndexError)

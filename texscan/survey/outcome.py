@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
-from texscan.model import CONDITION_NAMES, COVERAGE_FACTOR, Measured
+from texscan.model import CONDITION_NAMES, COVERAGE_FACTOR, Measured, measured
 from texscan.survey.records import SurveyPanel
 
 FIGURES = ("Sq_mm", "relief_mm", "void_depth_mm", "contact_area_fraction")
@@ -85,11 +85,6 @@ def panel_outcome(name: str, patches: tuple[PatchOutcome, ...], panel: SurveyPan
         repair_first=_repair_first(panel),
         cautions=_cautions(panel),
     )
-
-
-def measured(figure: dict | None) -> Measured | None:
-    """A measured number of score.json as a record; None stays None."""
-    return None if figure is None else Measured(figure["value"], figure["low"], figure["high"])
 
 
 def combined(values: list[Measured | None], weights: np.ndarray, *, at_most: float = math.inf) -> Measured | None:
