@@ -232,11 +232,12 @@ def _is_blurred(luminance: np.ndarray) -> bool:
 
 def _darker_than_expected(face: CardFace, card: Card, found: CardLight) -> np.ndarray:
     """(rows, columns) uint8 on the face: print that the lamp should light, but does not."""
-    illumination = face.illumination
-    torch, ambient = found.paper(face.grid.x_mm[None, :], face.grid.y_mm[:, None])
-    expected = np.minimum(torch + ambient, np.nanmax(illumination))  # a clipped card cannot be brighter
+    light = found.light
+    x, y = face.grid.x_mm[None, :], face.grid.y_mm[:, None]
+    lit = face.illumination / (light.irradiance(x, y) / light.irradiance(*light.at_mm) + found.ambient)
+    lit = np.where(face.clipped, np.nan, lit)  # the fitted field of light is not used: it bends after a large shadow
     with np.errstate(invalid="ignore"):
-        dark = (illumination < SHADED_BELOW * expected) & ~face.clipped
+        dark = lit < SHADED_BELOW * np.nanquantile(lit, 0.8) if np.isfinite(lit).any() else np.zeros(lit.shape, bool)
     near = cv2.dilate(shadow_mask(face, card.uprights, found.light), _disk(NEAR_UPRIGHT_MM, face.grid))
     return (dark & (near == 0)).astype(np.uint8)
 

@@ -26,8 +26,9 @@ def watch(
 
         own = inputs.shipped_card() if card is None else read_card(card)
         arrived: dict[str, arrivals.Arrived] = {}
-        before = stamps_in(folder) if once else {}
+        before = stamps_in(folder)
         if not once:
+            before = {}  # what is there already may still be on its way
             print(f"Watching {folder}; Ctrl-C ends.", flush=True)
         try:
             while True:
