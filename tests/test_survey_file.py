@@ -86,7 +86,7 @@ SLIPS = [
     ("last_day = 2026-06-26", "last_day = 2026-05-26", 9, "a day from first_day (2026-06-01) on is needed"),
     ("closed = [2026-06-04]", "closed = 2026-06-04", 10, "a list of dates without quotes is needed"),
     ('photos = ["foredeck/*.jpg"]', 'photos = ["../other/*.jpg"]', 13, "outside the survey's folder"),
-    ('photos = ["foredeck/*.jpg"]', 'photos = ["/tmp/*.jpg"]', 13, "outside the survey's folder"),
+    ('photos = ["foredeck/*.jpg"]', 'photos = ["/photos/*.jpg"]', 13, "outside the survey's folder"),
     ('photos = ["foredeck/*.jpg"]', "photos = ['C:\\a\\*.jpg']", 13, "outside the survey's folder"),
     ('photos = ["foredeck/*.jpg"]', "photos = ['fore\\*.jpg']", 13, "Write folders with /"),
     ('photos = ["foredeck/*.jpg"]', 'photos = ["a.jpg", "a.jpg"]', 13, "names 'a.jpg' twice"),
