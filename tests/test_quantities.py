@@ -168,6 +168,13 @@ def test_thinner_is_of_the_paint():
     assert sum(one.likely for one in lines(rows, "thinner")) == pytest.approx(23.1, abs=0.05)
 
 
+def test_a_coat_that_may_leave_nothing_on_the_peaks_has_no_paint_for_them():
+    coats = (replace(PRIMER, peak_share=(0.0, 0.5, 0.9)),)
+    rows = quantities.quantities_of(plain_basis(coats=coats), choice.RECOAT, exact_means())
+    assert lines(rows, "paint", "primer").likely == pytest.approx(1.5)
+    assert quantities.FULL_PEAKS not in [row.item for row in rows]
+
+
 def test_ways_to_recoat_differ_in_coats_and_loss():
     means = exact_means(loss_sprayed=0.40)
     fewer = quantities.quantities_of(plain_basis(), "fewer-coats", means)

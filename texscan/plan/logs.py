@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -198,10 +199,10 @@ def _conditions(job: Job) -> list[Flowable]:
 def _hours(job: Job) -> list[str]:
     """Each hour from one before work starts to the end of the last dew-free time."""
     crew = job.survey.crew
-    first = int(crew.day_starts.split(":")[0]) - 1
+    hour, minute = map(int, crew.day_starts.split(":"))
     cure = max((limit.times.dew_free_h for panel in job.panels for limit in panel.coats), default=0.0)
-    last = first + 1 + crew.hours_a_day + cure
-    return [f"{hour % 24:02d}:00" for hour in range(first, min(int(np.ceil(last)), first + 23) + 1)]
+    first, last = hour - 1, math.ceil(hour + minute / 60 + crew.hours_a_day + cure)
+    return [f"{at % 24:02d}:00" for at in range(first, min(last, first + 23) + 1)]
 
 
 def _limits(job: Job) -> Table:

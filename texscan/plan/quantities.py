@@ -220,7 +220,7 @@ def _coat(work: _Work, place: int) -> list[Quantity]:
             work.row("thinner", coat.name, "L", thinner, (f"{100 * coat.thinning:.0f} % of the paint ({USER})",))
         )
     rows.append(work.row("paint lost", coat.name, "L", lost, (told("loss", loss),)))
-    if work.new is None:
+    if work.new is None and coat.peak_share[0] > 0:  # else no amount is sure to cover them
         rows.append(_full_peaks(work, coat, loss))
     return rows
 
