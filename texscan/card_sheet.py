@@ -64,7 +64,7 @@ def card_pdf(card: Layout, *, paper: str) -> bytes:
     paper : "a4" or "letter"; anything else is a KeyError.
     """
     width, height = PAPERS_MM[paper]
-    buffer, canvas = _canvas(width, height, f"Scale card, revision {card.revision}")
+    buffer, canvas = pdf_canvas(width, height, f"Scale card, revision {card.revision}")
     canvas.translate((width - WIDTH_MM) / 2 * mm, MARGIN_MM * mm)
     _face(canvas, card)
     _cut(canvas, card.outline_mm)
@@ -75,7 +75,8 @@ def card_pdf(card: Layout, *, paper: str) -> bytes:
     return buffer.getvalue()
 
 
-def _canvas(width_mm: float, height_mm: float, title: str) -> tuple[io.BytesIO, Canvas]:
+def pdf_canvas(width_mm: float, height_mm: float, title: str) -> tuple[io.BytesIO, Canvas]:
+    """An empty page that asks the reader not to scale it, and the buffer that it is saved into."""
     buffer = io.BytesIO()
     canvas = Canvas(buffer, pagesize=(width_mm * mm, height_mm * mm), invariant=1, pageCompression=1)
     canvas.setTitle(title)
@@ -216,7 +217,7 @@ TAG_COLUMNS, TAG_ROWS = 6, 6  # fits both papers
 def tags_pdf(count: int, *, paper: str) -> bytes:
     """Numbered tags to cut out, as many pages as they need; vector, exact in mm, the same bytes every time."""
     width, height = PAPERS_MM[paper]
-    buffer, canvas = _canvas(width, height, "Panel tags")
+    buffer, canvas = pdf_canvas(width, height, "Panel tags")
     per_page = TAG_COLUMNS * TAG_ROWS
     left = (width - TAG_COLUMNS * TAG_MM[0]) / 2
     top = height - 2 * MARGIN_MM - 4

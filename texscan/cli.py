@@ -13,6 +13,7 @@ from texscan.commands.coats import coats_command
 from texscan.commands.deck import deck
 from texscan.commands.demo import demo
 from texscan.commands.explain import explain
+from texscan.commands.guide import guide
 from texscan.commands.plan import plan
 from texscan.commands.score import score
 from texscan.commands.survey import survey_app
@@ -52,6 +53,7 @@ def _options(
 
 for name, command in {
     "score": score,
+    "guide": guide,
     "check": check,
     "watch": watch,
     "batch": batch,
