@@ -11,14 +11,15 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from texscan.cli import app
+from texscan.compatibility import Job, paint_verdict
 from texscan.errors import SettingsError
-from texscan.inputs import read_survey
+from texscan.inputs import read_limits, read_survey
 from texscan.survey.area import panel_area_m2
 from texscan.survey.checking import lacking, slips
 from texscan.survey.lines import lines_of
-from texscan.survey.photos import find_photos, panels_in
+from texscan.survey.photos import find_photos, missing_files, panels_in, photos_of
 from texscan.survey.reading import survey_from_toml
-from texscan.survey.records import Patch, Survey, SurveyPanel
+from texscan.survey.records import Boat, Patch, Survey, SurveyPanel
 from texscan.survey.template import survey_template
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
@@ -112,6 +113,7 @@ SLIPS = [
     ('name = "typical"', 'name = "Worst"', 29, "another patch of this panel has that name"),
     ("share_of_area = 0.75", "share_of_area = 0.5", 24, "add up to 0.75"),
     ("share_of_area = 0.75", "", 24, "1 of 2 patches have a share_of_area"),
+    ('photos = ["side/worst/*.jpg"]\n', "", 24, 'has no photos. Write photos = ["folder/*.jpg"]'),
     ('name = "side deck"', 'name = "side deck"\nphotos = ["a.jpg"]', 25, "patch stands beside photos"),
 ]
 
@@ -229,7 +231,11 @@ def test_the_sample_survey_speaks_of_the_sample_panels_as_their_list_does():
 
 def test_the_sample_survey_lacks_nothing_and_has_no_slip():
     survey = read_survey(SAMPLES / "survey.toml")
-    found = {(panel.name, ""): find_photos(SAMPLES, panel.photos) for panel in survey.panels}
+    found = photos_of(survey, SAMPLES)
+    assert missing_files(survey, SAMPLES) == ()
+    assert (
+        sum(len(photos) for patches in found.values() for photos in patches.values()) == 24
+    )  # as README counts them
     assert lacking(survey, found) == {}
     assert slips(survey, found) == ()
     beam = 3.5  # m; a sloop of 11 m, from memory
@@ -290,7 +296,7 @@ def test_a_link_out_of_the_folder_is_no_photo(tmp_path):
 
 def test_what_is_missing_is_said_for_each_step():
     survey = survey_from_toml(GOOD, "survey.toml")
-    lacks = lacking(survey, {("foredeck", ""): (Path("a.jpg"),)})
+    lacks = lacking(survey, {"foredeck": {"": (Path("a.jpg"),)}})
     nothing_found = "side deck: side/worst/*.jpg finds no photo of patch worst. Correct it, or copy the photos."
     assert nothing_found in lacks["scoring"]
     assert "side deck: the old coating is not stated. Write existing = ..." in lacks["scoring"]
@@ -306,11 +312,44 @@ def test_outlines_that_overlap_and_areas_that_differ_are_pointed_at():
     survey = survey_from_toml('[boat]\nname = "B"', "s")
     survey = Survey(boat=survey.boat, panels=panels)
     photo = Path("x.jpg")
-    assert slips(survey, {("a", ""): (photo,), ("b", "worst"): (photo,)}) == (
+    assert slips(survey, {"a": {"": (photo,)}, "b": {"worst": (photo,)}}) == (
         "The outlines of a and b overlap by 1.00 m2.",
         "b: 3.00 m2 are stated and its outline holds 4.00 m2.",
         "x.jpg is a photo of a and of b, worst.",
     )
+
+
+def test_photos_come_by_pattern_or_from_the_folder_of_the_panels_name_without_torch_off_and_mask(tmp_path):
+    for name in ("Fore Deck/a.jpg", "x/b.jpg", "x/off.jpg", "x/mask.png", "side deck/worst/c.jpg"):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).touch()
+    panels = (
+        SurveyPanel("fore deck"),
+        SurveyPanel("x", photos=("x/*",), ambient="x/off.jpg", mask="x/mask.png"),
+        SurveyPanel("side deck"),
+        SurveyPanel("lid", tag=4),
+        SurveyPanel("sole", photos=("sole/*.jpg",), ambient="sole/off.jpg"),
+        SurveyPanel("bow"),
+    )
+    survey = Survey(Boat("B"), panels=panels)
+    found = photos_of(survey, tmp_path)
+    told = {name: {patch: [p.name for p in photos] for patch, photos in one.items()} for name, one in found.items()}
+    assert told == {
+        "fore deck": {"": ["a.jpg"]}, "x": {"": ["b.jpg"]}, "side deck": {"worst": ["c.jpg"]}, "lid": {},
+        "sole": {"": []}, "bow": {},
+    }  # fmt: skip
+    assert missing_files(survey, tmp_path) == ("sole: ambient: there is no file sole/off.jpg.",)
+    assert lacking(survey, found)["scoring"][:2] == (
+        "sole: sole/*.jpg finds no photo. Correct it, or copy the photos.",
+        "bow: no photos. Write photos, patches or the tag in them.",
+    )
+
+
+def test_what_was_noted_on_board_leaves_the_paint_verdicts_of_the_samples_as_they_are():
+    limits = read_limits(None)
+    for panel in read_survey(SAMPLES / "survey.toml").panels:
+        noted, bare = (Job(panel.existing, panel.planned, rag_test=test) for test in (panel.rag_test, None))
+        assert paint_verdict(noted, limits).outcome == paint_verdict(bare, limits).outcome
 
 
 # Files and commands

@@ -39,14 +39,10 @@ def check(file: Annotated[Path, typer.Argument(metavar="SURVEY", help="A survey.
     with ending_in_words():
         from texscan.inputs import read_survey
         from texscan.survey import checking
-        from texscan.survey.photos import find_photos
+        from texscan.survey.photos import missing_files, photos_of
 
         survey = read_survey(file)
-        found = {
-            (panel.name, patch.name): find_photos(file.parent, patch.photos)
-            for panel in survey.panels
-            for patch in panel.sets
-        }
+        found = photos_of(survey, file.parent)
         boat = survey.boat
         length = f"{boat.length_m:g} m" if boat.length_m else ""
         print(", ".join(part for part in (boat.name, boat.kind, length, boat.place) if part))
@@ -54,7 +50,7 @@ def check(file: Annotated[Path, typer.Argument(metavar="SURVEY", help="A survey.
         for step, sentences in checking.lacking(survey, found).items():
             print(f"Missing for {step}:")
             print("\n".join(f"  {sentence}" for sentence in sentences))
-        for sentence in checking.slips(survey, found):
+        for sentence in (*missing_files(survey, file.parent), *checking.slips(survey, found)):
             print(f"Look again: {sentence}")
 
 
@@ -81,7 +77,7 @@ def _print_panels(survey, found) -> None:
             panel.name,
             figure(panel_area_m2(panel)),
             figure(panel_perimeter_m(panel)),
-            " + ".join(str(len(found[panel.name, patch.name])) for patch in panel.sets) or "-",
+            " + ".join(str(len(photos)) for photos in found[panel.name].values()) or (panel.tag and "by tag") or "-",
             panel.existing or "-",
             panel.planned or "-",
             ", ".join(word for word, there in noted.items() if there),
@@ -91,7 +87,7 @@ def _print_panels(survey, found) -> None:
         Console().print(table)
     area = area_of_all(survey.panels)
     together = f", {area.value:.1f} m2 ({area.low:.1f} to {area.high:.1f})" if area else ""
-    photos = sum(map(len, found.values()))
+    photos = sum(len(photos) for patches in found.values() for photos in patches.values())
     print(f"{_counted(len(survey.panels), 'panel')}, {_counted(photos, 'photo')}{together}")
 
 

@@ -10,11 +10,11 @@ import shapely
 
 from texscan.model import Measured
 from texscan.survey.area import panel_area_m2, panel_perimeter_m, polygon_area
+from texscan.survey.photos import Found
 from texscan.survey.records import Survey, SurveyPanel
 
 OVERLAP_M2 = 0.02  # two outlines taped apart share less than this
 AREAS_DIFFER = 0.2  # share by which an entered area and its outline may differ
-Found = dict[tuple[str, str], tuple[Path, ...]]  # photos by panel and patch
 
 
 def area_of_all(panels: tuple[SurveyPanel, ...]) -> Measured | None:
@@ -31,14 +31,7 @@ def lacking(survey: Survey, found: Found) -> dict[str, tuple[str, ...]]:
     all_lacks = {
         "scoring": (
             *([] if panels else ["No panel yet. Write [[panel]] with a name and photos."]),
-            *(f"{panel.name}: no photos named. Write photos or patches." for panel in panels if not panel.sets),
-            *(
-                f"{panel.name}: {', '.join(patch.photos) or 'no pattern'} finds no photo"
-                f"{f' of patch {patch.name}' if patch.name else ''}. Correct it, or copy the photos."
-                for panel in panels
-                for patch in panel.sets
-                if not found.get((panel.name, patch.name))
-            ),
+            *(sentence for panel in panels for sentence in _photos_lacking(panel, found.get(panel.name, {}))),
             *([] if survey.printed_bar_mm else ["printed_bar_mm: without it 3 % of scale stands in each interval."]),
             *_unstated(panels, "existing", "the old coating is not stated"),
             *_unstated(panels, "planned", "the new coating is not stated"),
@@ -62,6 +55,18 @@ def lacking(survey: Survey, found: Found) -> dict[str, tuple[str, ...]]:
         ),
     }
     return {step: lacks for step, lacks in all_lacks.items() if lacks}
+
+
+def _photos_lacking(panel: SurveyPanel, found: dict[str, tuple[Path, ...]]) -> list[str]:
+    if not panel.sets:
+        told = bool(found) or panel.tag is not None
+        return [] if told else [f"{panel.name}: no photos. Write photos, patches or the tag in them."]
+    return [
+        f"{panel.name}: {', '.join(patch.photos)} finds no photo{f' of patch {patch.name}' if patch.name else ''}. "
+        "Correct it, or copy the photos."
+        for patch in panel.sets
+        if not found.get(patch.name)
+    ]
 
 
 def _for_the_proposal(survey: Survey) -> tuple[str, ...]:
@@ -111,10 +116,11 @@ def _areas(panels: tuple[SurveyPanel, ...]) -> list[str]:
 def _photos_twice(found: Found) -> list[str]:
     owner: dict[Path, str] = {}
     said = []
-    for (panel, patch), photos in found.items():
-        place = f"{panel}, {patch}" if patch else panel
-        for photo in photos:
-            if photo in owner:
-                said.append(f"{photo.name} is a photo of {owner[photo]} and of {place}.")
-            owner.setdefault(photo, place)
+    for panel, patches in found.items():
+        for patch, photos in patches.items():
+            place = f"{panel}, {patch}" if patch else panel
+            said += [
+                f"{photo.name} is a photo of {owner[photo]} and of {place}." for photo in photos if photo in owner
+            ]
+            owner |= {photo: place for photo in photos if photo not in owner}
     return said

@@ -7,9 +7,10 @@ from pathlib import Path
 
 from texscan.errors import SettingsError
 from texscan.rawphoto import SUFFIXES as RAW_SUFFIXES
-from texscan.survey.records import Patch, SurveyPanel
+from texscan.survey.records import Patch, Survey, SurveyPanel
 
 SUFFIXES = RAW_SUFFIXES | {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif"}
+Found = dict[str, dict[str, tuple[Path, ...]]]  # photos by panel and patch
 LETTERS = re.compile(r"\[[^\]]*\]|[^\W\d_]")  # a set in brackets, which stays, or a letter
 
 
@@ -30,6 +31,38 @@ def find_photos(folder: Path, patterns: tuple[str, ...]) -> tuple[Path, ...]:
         if not path.resolve().is_relative_to(home):
             raise SettingsError(f"{path} is a link out of the survey's folder. Copy the photo itself there.")
     return tuple(sorted(found))
+
+
+def photos_of(survey: Survey, folder: Path) -> Found:
+    """
+    The photos of each patch, torch-off photos and masks left out: by its patterns, or for a panel without any from
+    the sub-folder that has the panel's name. Empty for a panel that only its tag tells.
+    """
+    by_folder = {panel.name.casefold(): panel for panel in panels_in(folder)}
+    found: Found = {}
+    for panel in survey.panels:
+        source = panel if panel.sets else by_folder.get(panel.name.casefold(), panel)
+        found[panel.name] = {patch.name: _photos_of_patch(patch, folder) for patch in source.sets}
+    return found
+
+
+def _photos_of_patch(patch: Patch, folder: Path) -> tuple[Path, ...]:
+    others = {folder / name for name in (patch.ambient, patch.mask) if name}
+    return tuple(path for path in find_photos(folder, patch.photos) if path not in others)
+
+
+def missing_files(survey: Survey, folder: Path) -> tuple[str, ...]:
+    """A sentence for each single file that the survey names and that is not there."""
+    named = {"[looks] logo": survey.looks.logo, "[deck_plan] picture": survey.deck_plan.picture}
+    for panel in survey.panels:
+        for patch in panel.sets:
+            place = f"{panel.name}, {patch.name}" if patch.name else panel.name
+            named |= {f"{place}: ambient": patch.ambient, f"{place}: mask": patch.mask}
+    return tuple(
+        f"{place}: there is no file {name}."
+        for place, name in named.items()
+        if name and not (folder / name).is_file()
+    )
 
 
 def _either_case(part: re.Match) -> str:

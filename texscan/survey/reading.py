@@ -267,6 +267,8 @@ def _patches(entry: Entry) -> tuple[Patch, ...]:
             mask=inner.file_name("mask"),
             share_of_area=inner.number("share_of_area", *SHARE),
         )
+        if not patch.photos:
+            raise SettingsError(f'{inner.where()} has no photos. Write photos = ["folder/*.jpg"] under its name.')
         if patch.name.casefold() in (other.name.casefold() for other in patches):
             raise inner.refuse("name", "another patch of this panel has that name. Give each a name of its own.")
         patches.append(patch)
