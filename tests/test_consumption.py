@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from texscan import texture
 from texscan.coats import coats_from_toml
+from texscan.errors import SettingsError
 from texscan.flatten import cut_mm, fill_mm
 from texscan.model import Filters
 from texscan.plan import consumption
@@ -256,3 +257,9 @@ def test_components_make_up_the_paint(litres, parts):
 def test_a_coat_without_solids_film_or_area_has_no_litres(area, solids, dry, loss, true):
     with pytest.raises(ValueError, match="got"):
         consumption.paint_l(area, solids, dry, loss=loss, true_area=true)
+
+
+@pytest.mark.parametrize("solids", ["", "volume_solids = 0\n", "volume_solids = -0.5\n"])
+def test_a_coats_file_without_solids_is_refused_in_words(solids):
+    with pytest.raises(SettingsError, match=r"coat 1: volume_solids is .*; a number from 0\.01 to 1 is needed"):
+        coats_from_toml(f'[[coat]]\nname = "a"\nkind = "primer"\nwet_um = 80\n{solids}', "coats.toml")

@@ -21,7 +21,7 @@ from texscan.plan.basis import basis_of, edge_of_area
 from texscan.plan.figure import ASSUMED, DATA_SHEET, USER, Figure, exactly
 from texscan.plan.rates_template import TEMPLATE
 from texscan.survey.outcome import PatchOutcome, panel_outcome
-from texscan.survey.records import Boat, Patch, Survey, SurveyPanel
+from texscan.survey.records import Boat, FieldTest, Patch, Survey, SurveyPanel
 
 ROOT = Path(__file__).parents[1]
 SHIPPED = materials.materials_from_toml((ROOT / "calibration" / "materials.toml").read_text(), "materials.toml")
@@ -194,6 +194,20 @@ def test_labour_counts_what_the_user_gives_a_pace_for():
     assert lines(rows, "labour", "mask").likely == pytest.approx(1.4)
     assert lines(rows, "labour", "fittings").likely == pytest.approx(1.5)
     assert len([row for row in rows if row.item == "labour"]) == 4
+
+
+def test_fewer_coats_that_a_result_does_not_name_are_refused():
+    panel = SurveyPanel("deck", area_m2=12)
+    outcomes = (panel_outcome("deck", (patch(fewer=()),), panel),)
+    survey = survey_of(panel)
+    for users, refused in (((), False), ((("deck", "fewer-coats"),), True)):
+        picked = choice.choices(outcomes, survey, users)
+        if not refused:
+            found = boat.boat_quantities(outcomes, survey, picked, exact_means(), share_guard=GUARD)
+            assert "fewer-coats" not in [row.option for row in found.rows]
+            continue
+        with pytest.raises(SettingsError, match="does not name the coats"):
+            boat.boat_quantities(outcomes, survey, picked, exact_means(), share_guard=GUARD)
 
 
 def test_a_local_repair_takes_the_share_of_the_area():
@@ -380,6 +394,18 @@ def test_an_unknown_choice_is_refused_with_the_nearest(text, sentence):
     outcome = (panel_outcome("deck", (patch(),), panel),)
     with pytest.raises(SettingsError, match=sentence.replace("?", r"\?")):
         choice.choices(outcome, survey_of(panel), (choice.choice_from_text(text),))
+
+
+def test_a_choice_against_the_result_and_lead_are_said():
+    panel = SurveyPanel("deck", area_m2=4, lead=FieldTest("swab", "found"))
+    score = patch().score
+    score["options"][0]["offered"] = False
+    outcomes = (panel_outcome("deck", (PatchOutcome("", "deck", score),), panel),)
+    survey = survey_of(panel)
+    picked = choice.choices(outcomes, survey, (("deck", choice.RECOAT),))
+    notes = boat.boat_quantities(outcomes, survey, picked, exact_means(), share_guard=GUARD).notes
+    assert any("recoat-as-planned is planned, though the result speaks against it" in note for note in notes)
+    assert any("Lead was found (swab)" in note for note in notes)
 
 
 def test_a_panel_that_is_not_scored_is_said_to_be_left_out():

@@ -136,19 +136,24 @@ def _fewer(panel: Panel, refused: tuple[str, ...], least_mm: float) -> Option:
     return _option(name, title, offered, sentence, coats=coats, void_depth_mm=left, warnings=warnings)
 
 
-def _sprayed(panel: Panel, refused: tuple[str, ...], least_mm: float) -> Option:
-    """The same dry films with the peak share of a spray coat, where that is higher."""
-    name, title = "sprayed", "Sprayed instead of rolled"
-    if not panel.coats:
-        return _option(name, title, False, "No coats are planned.")
-    coats = tuple(
+def sprayed(coats: tuple[Coat, ...]) -> tuple[Coat, ...]:
+    """The same films with the peak share of a spray coat, where that is higher."""
+    return tuple(
         replace(
             coat,
             peak_share=tuple(max(pair) for pair in zip(coat.peak_share, SPRAYED_PEAK_SHARE, strict=True)),
             flow=None,
         )
-        for coat in panel.coats
+        for coat in coats
     )
+
+
+def _sprayed(panel: Panel, refused: tuple[str, ...], least_mm: float) -> Option:
+    """The same dry films with the peak share of a spray coat, where that is higher."""
+    name, title = "sprayed", "Sprayed instead of rolled"
+    if not panel.coats:
+        return _option(name, title, False, "No coats are planned.")
+    coats = sprayed(panel.coats)
     left = _void_left(panel, coats)
     enough = left[0] >= least_mm
     sentence = f"With the same films sprayed, {_words(left)} of void depth remain{_where(panel)}."

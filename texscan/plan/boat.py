@@ -9,7 +9,7 @@ from texscan.plan.choice import NO_WORK, Choice
 from texscan.plan.costs import Costs, costs_of
 from texscan.plan.figure import rising, total
 from texscan.plan.orders import Case, cases
-from texscan.plan.quantities import Means, Quantity, quantities_of, smooth_quantities
+from texscan.plan.quantities import FEWER, Means, Quantity, quantities_of, smooth_quantities
 from texscan.plan.yard import Yard
 from texscan.survey.outcome import PanelOutcome
 from texscan.survey.records import Survey
@@ -54,7 +54,8 @@ def boat_quantities(
     bases = tuple(basis_of(outcome, survey, share_guard=share_guard) for outcome in outcomes)
     rows: list[Quantity] = []
     for basis, choice in zip(bases, chosen, strict=True):
-        other = (option for option in basis.offered if option not in choice.options and option != NO_WORK)
+        unknown = (NO_WORK,) if basis.fewer else (NO_WORK, FEWER)  # results of old do not name the coats
+        other = (option for option in basis.offered if option not in (*choice.options, *unknown))
         for option in (*choice.options, *other):
             rows += quantities_of(basis, option, means)
     if yard is not None and yard.smooth_areas:
@@ -90,6 +91,7 @@ def _notes(
         for panel in survey.panels
         if panel.name not in scored
     ]
+    notes += [f"{outcome.name}: {words}" for outcome in outcomes for words in outcome.cautions]
     notes += [f"{basis.panel}: {note}" for basis in bases for note in basis.notes]
     notes += [
         f"{choice.panel}: {option} is planned, though the result speaks against it; 'texscan explain' says why."

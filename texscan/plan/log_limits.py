@@ -56,7 +56,7 @@ class PanelLimits:
     coats: tuple[CoatLimits, ...]
     filler_l: Figure | None
     grit_kg: Figure | None
-    repair_first: tuple[str, ...]
+    mind: tuple[str, ...]  # repairs and cautions that come before the work
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +136,7 @@ def _panel(
         ),
         filler_l=_figure(rows, "filler, mixed"),
         grit_kg=_figure(rows, "grit"),
-        repair_first=outcome.repair_first,
+        mind=(*outcome.cautions, *outcome.repair_first),
     )
 
 

@@ -267,7 +267,7 @@ def _panel(job: Job, panel: PanelLimits) -> list[Flowable]:
         *_head(f"{panel.panel}: {panel.option.replace('-', ' ')}", job),
         _text(markup("; ".join(facts)), spaceAfter=3),
     ]
-    flow += [_text(f"{bold('Repair first.')} {markup(words)}", spaceAfter=2) for words in panel.repair_first]
+    flow += [_text(f"{bold('First:')} {markup(words)}", spaceAfter=2) for words in panel.mind]
     for block in ([_ground(job)], *_work(job, panel), _remarks(job)):
         flow += [KeepTogether(block), Spacer(0, 2.5 * mm)]
     return [*flow, _small(ASSUMED_NOTE, muted=True)]

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from texscan.errors import SettingsError
 from texscan.model import Coat
+from texscan.options import sprayed
 from texscan.plan import consumption
 from texscan.plan.basis import Basis, edge_of_area
 from texscan.plan.choice import NO_WORK, RETEXTURE
@@ -84,7 +86,7 @@ def quantities_of(basis: Basis, option: str, means: Means) -> tuple[Quantity, ..
     paint = [row for place in range(len(work.coats)) for row in _coat(work, place)]
     rows = [
         work.row("area", "", "m2", work.area_m2, (told("panel", basis.area_m2, "m2"),)),
-        work.row("edge", "", "m", work.edge_m, ()),
+        work.row("edge", "", "m", work.edge_m, (_of_edge(work.edge_m),)),
         *_flattening(work),
         *_sanding(work),
         *paint,
@@ -114,10 +116,16 @@ def smooth_quantities(
     return (work.row("area", "", "m2", area_m2, ()), *rows)
 
 
+def _of_edge(edge_m: Figure) -> str:
+    return "from the area: nobody measured it" if edge_m.source == ASSUMED else "as entered or drawn"
+
+
 def _work(basis: Basis, option: str, means: Means) -> _Work:
     area, edge, new, coats = basis.area_m2, basis.edge_m, None, basis.coats
-    if option == FEWER and basis.fewer:
-        coats = tuple(coat for coat in coats if coat.name in basis.fewer)
+    if option == FEWER:
+        coats = _fewer(basis)
+    if option == SPRAYED:
+        coats = sprayed(coats)
     if option == LOCAL_REPAIR:
         area = rising(lambda a, share: a * share, area, basis.bad_share)
         edge = edge_of_area(area)
@@ -125,6 +133,17 @@ def _work(basis: Basis, option: str, means: Means) -> _Work:
         new = new_texture(means.rates.texture, means.materials)
         coats = tuple(coat for coat in coats if coat.kind in new.coat_kinds)
     return _Work(basis, option, means, area, edge, new, coats)
+
+
+def _fewer(basis: Basis) -> tuple[Coat, ...]:
+    """The coats that the result leaves; SettingsError where it does not name them."""
+    coats = tuple(coat for coat in basis.coats if coat.name in basis.fewer)
+    if not coats:
+        raise SettingsError(
+            f"The result of {basis.panel!r} does not name the coats of 'fewer-coats', or names others than the "
+            "survey's. Score it again with the survey's coats."
+        )
+    return coats
 
 
 def _flattening(work: _Work) -> list[Quantity]:
@@ -220,7 +239,8 @@ def _coat(work: _Work, place: int) -> list[Quantity]:
             work.row("thinner", coat.name, "L", thinner, (f"{100 * coat.thinning:.0f} % of the paint ({USER})",))
         )
     rows.append(work.row("paint lost", coat.name, "L", lost, (told("loss", loss),)))
-    if work.new is None and coat.peak_share[0] > 0:  # else no amount is sure to cover them
+    known = coat.flow is None and coat.peak_share[0] > 0  # else no amount is sure to cover them
+    if work.new is None and known:
         rows.append(_full_peaks(work, coat, loss))
     return rows
 
