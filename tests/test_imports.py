@@ -12,7 +12,10 @@ PACKAGE = Path(__file__).parents[1] / "texscan"
 
 # The way the data walk. A module imports only what stands before it; the world outside may import every step.
 STEPS = ["linear", "locate", "rectify", "light", "relief", "texture", "pattern", "zones", "coating", "verdict"]
-OUTSIDE = ["files", "samples", "overlay", "report", "proposal", "batch", "score", "cli"]
+OUTSIDE = [
+    *("files", "samples", "overlay", "report", "score", "inputs", "result"),
+    *("capture", "survey", "batch", "plan", "proposal", "commands", "cli"),
+]
 COMMON = {"errors", "model", "card"}
 HEAVY = {
     "numpy",
@@ -29,7 +32,9 @@ HEAVY = {
 
 
 def modules():
-    return sorted(p.stem for p in PACKAGE.glob("*.py") if p.stem != "__init__")
+    """Every module of the package, a folder of them counting as one."""
+    folders = [p.parent.name for p in PACKAGE.glob("*/__init__.py")]
+    return sorted([p.stem for p in PACKAGE.glob("*.py") if p.stem != "__init__"] + folders)
 
 
 @cache
