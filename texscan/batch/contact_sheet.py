@@ -97,7 +97,7 @@ def _picture(panel: PanelOutcome, patch: PatchOutcome) -> str:
     zones = ", ".join(f"{name} {100 * shares[name]:.0f} %" for name in COLOURS)
     of = f"{panel.name}, patch {patch.name}" if patch.name else panel.name
     folder = quote(patch.folder)
-    links = f'<a href="{folder}/scored.png">scored image</a> <a href="{folder}/figures.png">plates</a>'
+    links = f'<a href="{folder}/scored.png">image</a> <a href="{folder}/figures.png">plates</a>'
     name = f"<b>{escape(patch.name)}</b> " if patch.name else ""
     return (
         f'<figure><button type="button" class="patch" aria-pressed="false" aria-label="{escape(of)}: show zones">'
@@ -200,12 +200,12 @@ def _colours() -> str:
 
 def _hatches() -> str:
     """The hatches of worn (slanted lines) and filled (dots), once a page; pitch in mm."""
+    dots = "".join(f'<circle cx="{at}" cy="{at}" r="1.6"/>' for at in (2, 6))
     return (
         '<svg class="for-readers" aria-hidden="true" width="0" height="0"><defs>'
-        '<pattern id="lines" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
-        '<path d="M3 0V6" stroke="#1c242e" stroke-width="1.5"/><path d="M3 0V6" stroke="var(--worn)"/></pattern>'
-        '<pattern id="dots" width="6" height="6" patternUnits="userSpaceOnUse">'
-        '<circle cx="1.5" cy="1.5" r="1.1" fill="var(--filled)" stroke="#1c242e" stroke-width=".4"/>'
-        '<circle cx="4.5" cy="4.5" r="1.1" fill="var(--filled)" stroke="#1c242e" stroke-width=".4"/></pattern>'
+        '<pattern id="lines" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+        '<path d="M4 0V8" stroke="#1c242e" stroke-width="2"/><path d="M4 0V8" stroke="var(--worn)"/></pattern>'
+        '<pattern id="dots" width="8" height="8" patternUnits="userSpaceOnUse">'
+        f'<g fill="var(--filled)" stroke="#1c242e" stroke-width=".5">{dots}</g></pattern>'
         "</defs></svg>"
     )

@@ -58,6 +58,7 @@ def run_batch(
     jobs: int,
     survey: Survey | None = None,
     again: bool = False,
+    unit: Callable[[PatchTask, Common], Outcome] = score_patch,
     tell: Callable[[Step], None] = lambda step: None,
 ) -> Finished:
     """
@@ -67,6 +68,7 @@ def run_batch(
     ----------
     pool, jobs : who does the work, see `engine`.
     again : score everything again.
+    unit : the work on one patch, a function that other processes can import.
     tell : called after each patch.
 
     Raises
@@ -75,15 +77,16 @@ def run_batch(
     """
     state.clear_leftovers(out)
     _clear_moved(plan, out)
-    first = [] if common.reference else [task for task in plan.tasks if task.is_reference]
-    work = partial(_do, out=out, pool=pool, jobs=jobs, again=again, tell=tell)
+    by_option = common.reference is not None
+    first = [task for task in plan.tasks if task.is_reference and not by_option]
+    work = partial(_do, out=out, unit=unit, pool=pool, jobs=jobs, again=again, tell=tell)
     work(first, common)
     with_reference = replace(common, reference=common.reference or _scored_reference(first, out))
-    work([task for task in plan.tasks if task not in first], with_reference)
+    work([task for task in plan.tasks if by_option or not task.is_reference], with_reference)
     return _write_tables(plan, common, survey, out)
 
 
-def _do(tasks: list[PatchTask], common: Common, *, out: Path, pool: Pool, jobs: int, again: bool, tell) -> None:
+def _do(tasks: list[PatchTask], common: Common, *, out: Path, unit, pool: Pool, jobs: int, again: bool, tell) -> None:
     """Score the tasks that do not stand yet."""
     if not tasks:
         return
@@ -99,7 +102,7 @@ def _do(tasks: list[PatchTask], common: Common, *, out: Path, pool: Pool, jobs: 
             handed[task.folder] = now, old
             yield task
 
-    for task, done in results(still_to_do(), partial(score_patch, common=common), pool=pool, jobs=jobs):
+    for task, done in results(still_to_do(), partial(unit, common=common), pool=pool, jobs=jobs):
         outcome = Outcome({}, ((task.source, done.reason),), False, done.bug) if isinstance(done, Failure) else done
         now, old = handed.pop(task.folder)
         state.keep(out, state.with_outcome(now, outcome), old, outcome.files)
