@@ -12,6 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+import resvg_py
 from PIL import Image
 from typer.testing import CliRunner
 
@@ -162,20 +163,21 @@ def test_fills_are_told_apart_without_colour(shade_by):
             assert abs(share - other_share) > 0.04 or abs(fill - other_fill) > 25, looks
 
 
-def test_png_and_svg_show_the_same_fills_in_the_same_places():
-    for shade_by in ("verdict", "void-depth"):
-        png, svg = (make(BOAT, OUTCOMES, shade_by=shade_by) for make in (deck_plan_png, deck_plan_svg))
-        root = ET.fromstring(svg)
-        picture = Image.open(io.BytesIO(png))
-        assert root.get("viewBox").split()[2:] == [str(v) for v in picture.size]
-        for number in (1, 2, 3, 4):
-            titled = [
-                p for p in root.iter(f"{SVG}polygon") if (p.findtext(f"{SVG}title") or "").startswith(f"{number} ")
-            ]
-            fill = titled[0].get("fill")
-            colour = np.array([int(fill[i : i + 2], 16) for i in (1, 3, 5)])
-            near = np.abs(inside(png, svg, number) - colour).max(axis=1) <= 2
-            assert near.mean() > 0.4  # the rest is hatch
+@pytest.mark.parametrize("shade_by", ["verdict", "void-depth"])
+def test_another_programs_rendering_of_the_svg_is_the_png(shade_by):
+    # resvg, a general SVG renderer. Words are left out: their edges hang on the font's hinting.
+    survey = read_survey(SAMPLES / "survey.toml")
+    outcomes = tuple(outcome(panel, ACTIONS[n % 3], 0.05 * n) for n, panel in enumerate(survey.panels[:9], start=1))
+    drawing = deck_plan(survey, outcomes, shade_by=shade_by)
+    drawing = replace(drawing, shapes=tuple(shape for shape in drawing.shapes if not isinstance(shape, Words)))
+    rendered = bytes(resvg_py.svg_to_bytes(svg_string=svg_text(drawing)))
+    one, two = (
+        np.asarray(Image.open(io.BytesIO(b)).convert("RGB")).astype(int) for b in (rendered, png_file(drawing))
+    )
+    differ = (np.abs(one - two).max(axis=2) > 60).mean()
+    moved = (np.abs(one - np.roll(two, 1, axis=1)).max(axis=2) > 60).mean()
+    assert differ < 0.01  # smoothing of edges
+    assert moved > 2 * differ  # a shift by one pixel would be seen
 
 
 def test_less_void_is_darker_and_hatched_closer():
