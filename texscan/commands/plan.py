@@ -32,11 +32,7 @@ def plan(
     """Write what the work takes, by panel and over the boat, in packs and, with your rates, in money, and when."""
     with ending_in_words():
         if rates_template is not None:
-            from texscan import files
-            from texscan.plan.rates_template import TEMPLATE
-
-            files.write_new(rates_template, TEMPLATE, "rates file")
-            print(f"Rates file: {rates_template}")
+            _write_template(rates_template)
             return
         if out is None or survey is None or to is None:
             raise typer.BadParameter("OUT, --survey and --to are needed (or --rates-template alone).")
@@ -48,9 +44,11 @@ def plan(
         from texscan.plan.quantity_table import costs_csv, quantities_csv, summary_lines
 
         job = read_job(out, survey, rates=rates, choose=tuple(choose or ()), limits=limits)
-        contents = {"quantities.csv": quantities_csv(job.quantities)}
-        contents["targets.csv"] = targets_csv(job.panel_limits)
-        contents["logs.pdf"] = logs_pdf(job.survey, job.panel_limits)
+        contents = {
+            "quantities.csv": quantities_csv(job.quantities),
+            "targets.csv": targets_csv(job.panel_limits),
+            "logs.pdf": logs_pdf(job.survey, job.panel_limits),
+        }
         if job.quantities.costs:
             contents["costs.csv"] = costs_csv(job.quantities.costs)
         weather = None if forecast is None else read_forecast(forecast)
@@ -61,3 +59,11 @@ def plan(
         print("\n".join(summary_lines(job.quantities, units=job.survey.units)))
         print("\n" + "\n".join(timed.lines))
         print(f"\n{to}: {', '.join(contents)}")
+
+
+def _write_template(path: Path) -> None:
+    from texscan import files
+    from texscan.plan.rates_template import TEMPLATE
+
+    files.write_new(path, TEMPLATE, "rates file")
+    print(f"Rates file: {path}")

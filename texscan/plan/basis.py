@@ -88,8 +88,8 @@ def _basis(outcome: PanelOutcome, panel: SurveyPanel, survey: Survey, share_guar
 
 def edge_of_area(area_m2: Figure) -> Figure:
     """Edge [m] of an area whose outline nobody measured; assumed."""
-    ends = (factor * math.sqrt(area) for factor, area in zip(EDGE_OF_AREA, area_m2.ends, strict=True))
-    return Figure(*ends, ASSUMED)
+    low, likely, high = (factor * math.sqrt(area) for factor, area in zip(EDGE_OF_AREA, area_m2.ends, strict=True))
+    return Figure(low, likely, high, ASSUMED)
 
 
 def _area(panel: SurveyPanel) -> Figure:
@@ -123,8 +123,8 @@ def _of_option(outcome: PanelOutcome, weights: np.ndarray, key: str) -> Measured
     """A depth of the option to sand flat, over the panel; None where no patch has it."""
     found = []
     for patch in outcome.patches:
-        option = next((o for o in patch.score.get("options", []) if o["name"] == RETEXTURE), {})
-        found.append(measured(option.get(key)))
+        options = patch.score.get("options", [])
+        found.append(measured(next((o.get(key) for o in options if o["name"] == RETEXTURE), None)))
     return combined(found, weights)
 
 

@@ -48,8 +48,8 @@ def rising(function: Callable[..., float], *figures: Figure) -> Figure:
     Low takes every figure at its low end, high every one at its high end: what may go wrong at once, so the range is
     wider than 95 %.
     """
-    ends = (float(function(*values)) for values in zip(*(f.ends for f in figures), strict=True))
-    return Figure(*ends, weakest(*figures))
+    low, likely, high = (float(function(*values)) for values in zip(*(f.ends for f in figures), strict=True))
+    return Figure(low, likely, high, weakest(*figures))
 
 
 def inverse(figure: Figure) -> Figure:

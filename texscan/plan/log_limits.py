@@ -115,7 +115,8 @@ def _panel(
     means: Means,
     sheets: Sheets,
 ) -> PanelLimits:
-    laid = tuple(coat for coat in coats if _figure(rows, "paint", coat.name) is not None)
+    paint = {row.detail: row.figure for row in rows if row.item == "paint"}
+    laid = tuple(coat for coat in coats if coat.name in paint)
     target, why = _target(outcome, option, laid, means, sheets)
     return PanelLimits(
         panel=outcome.name,
@@ -128,7 +129,7 @@ def _panel(
             CoatLimits(
                 coat=coat,
                 times=times_of(coat, sheets.times, sheets.limits),
-                paint_l=_figure(rows, "paint", coat.name),
+                paint_l=paint[coat.name],
                 thinner_l=_figure(rows, "thinner", coat.name),
                 paint=means.rates.paint_of(coat.name),
             )

@@ -30,7 +30,7 @@ def _covered() -> frozenset[int]:
     return known[0] & known[1]
 
 
-def style(size: str, *, bold: bool = False, muted: bool = False, **more: object) -> ParagraphStyle:
+def style(size: str, *, bold: bool = False, muted: bool = False, **more: float) -> ParagraphStyle:
     """A paragraph style of one of `SIZES_PT`."""
     _covered()
     points = SIZES_PT[size]

@@ -96,12 +96,12 @@ def _head(title: str, job: Job) -> list[Flowable]:
     ]
 
 
-def _text(words: str, **more: object) -> Paragraph:
-    return Paragraph(words, style("text", **more))
+def _text(words: str, **more: float) -> Paragraph:
+    return Paragraph(words, style("text", bold=False, muted=False, **more))
 
 
-def _small(words: str, **more: object) -> Paragraph:
-    return Paragraph(words, style("small", **more))
+def _small(words: str, *, muted: bool = False, **more: float) -> Paragraph:
+    return Paragraph(words, style("small", bold=False, muted=muted, **more))
 
 
 def _grid(rows: list[list], widths_mm: list[float], *, heads: int = 1, heights: list | None = None) -> Table:
@@ -365,10 +365,3 @@ def _grit(job: Job, kilograms: Figure) -> list[Flowable]:
     words = f"{amount(kilograms, 'kg', job.survey.units)} in hand; into the wet topcoat above, or as its sheet says"
     fields = ("size, batch", "started", "ended", "reclaimed, kg", "loose grains off", "by")
     return [_titled(f"{bold('Grit')} &nbsp; {markup(words)}", job.width_mm), _fields(fields, job.width_mm)]
-
-
-def _remarks(job: Job) -> list[Flowable]:
-    """Room for what was found or changed under way."""
-    title = _titled(f"{bold('Found or changed under way')} &nbsp; what, when, agreed with", job.width_mm)
-    lines = [[""] for _ in range(REMARKS)]
-    return [title, _grid(lines, [job.width_mm], heads=0, heights=[FIELD_MM * mm] * REMARKS)]

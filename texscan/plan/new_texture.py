@@ -77,8 +77,8 @@ def _broadcast(figures: dict[str, Figure]) -> tuple[Need, ...]:
 def _void(figures: dict[str, Figure]) -> Figure:
     """Void depth of one layer of grains [mm]: less where more of the area is covered."""
     size, cover = figures["grit_size"], figures["grit_cover"]
-    ends = sorted(consumption.grit_void_mm(s, c) for s, c in zip(size.ends, reversed(cover.ends), strict=True))
-    return Figure(*ends, weakest(size, cover))
+    low, likely, high = (consumption.grit_void_mm(s, c) for s, c in zip(size.ends, reversed(cover.ends), strict=True))
+    return Figure(low, likely, high, weakest(size, cover))
 
 
 def _grit_per_paint(figures: dict[str, Figure]) -> Figure:

@@ -123,8 +123,8 @@ def _component(place: int, count: int) -> str:
 def _packed(
     what: str, unit: str, needed: Figure, pack: float, price: tuple[Decimal, ...], *, part_of: str = ""
 ) -> Order:
-    packs = tuple(consumption.packs(end, pack) for end in needed.ends)
-    return Order(what, unit, needed, pack, packs, price[0] if price else None, part_of)
+    low, likely, high = (consumption.packs(end, pack) for end in needed.ends)
+    return Order(what, unit, needed, pack, (low, likely, high), price[0] if price else None, part_of)
 
 
 def _good(item: str, unit: str, good: Good | None, needed: Figure) -> Order:

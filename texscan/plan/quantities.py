@@ -205,8 +205,8 @@ def _sanding(work: _Work) -> list[Quantity]:
                 passes,
                 cut,
             )
-            rests_on = (*rests_on, f"{disc.m2_per_disc:g} m2 per disc ({USER})")
-            rows.append(work.row("discs", f"P{grit:g}", "discs", needed, rests_on))
+            by = f"{disc.m2_per_disc:g} m2 per disc ({USER})"
+            rows.append(work.row("discs", f"P{grit:g}", "discs", needed, (*rests_on, by)))
     return rows
 
 
@@ -220,7 +220,7 @@ def _coat(work: _Work, place: int) -> list[Quantity]:
         return consumption.paint_l(area, coat.volume_solids, dry_um, loss=lost, true_area=true)
 
     laid = rising(litres, work.area_m2, loss, true_area, film)
-    rests_on = (
+    rests_on: tuple[str, ...] = (
         told("area", work.area_m2, "m2"),
         told("true area", true_area),
         f"{coat.dry_um:.0f} um dry, {100 * coat.volume_solids:.0f} % solids, "

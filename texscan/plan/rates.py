@@ -128,7 +128,7 @@ def rates_from_toml(text: str, name: str) -> Rates:
         hourly=_amount(labour, "hourly", f"{name}, labour"),
         fixed_h=_figure(labour, "fixed_h", HOURS, f"{name}, labour"),
         h_per_fitting=_figure(labour, "h_per_fitting", HOURS, f"{name}, labour"),
-        paces={key: _figure(pace, key, PACE, f"{name}, pace") for key in pace},
+        paces={key: figure_of(pace[key], *PACE, f"{name}, pace: {key}", source=USER) for key in pace},
         paints=tuple(_paint(table, where) for table, where in _tables(tables, "paint", name)),
         goods=_goods(tables, name),
         discs=tuple(_disc(table, where) for table, where in _tables(tables, "disc", name)),
@@ -142,7 +142,8 @@ def rates_from_toml(text: str, name: str) -> Rates:
 
 def _refuse_contradictions(rates: Rates, name: str) -> None:
     priced = rates.hourly is not None or bool(rates.sums) or any(paint.price for paint in rates.paints)
-    priced |= any(thing.price is not None for thing in (*rates.goods.values(), *rates.discs))
+    prices = [*(good.price for good in rates.goods.values()), *(disc.price for disc in rates.discs)]
+    priced |= any(price is not None for price in prices)
     if priced and rates.currency is None:
         raise SettingsError(f'{name} has prices and no currency. Write currency = "...", as it is to be printed.')
     for noun, entries in (
@@ -259,7 +260,9 @@ def _amount(table: dict, key: str, where: str) -> Decimal | None:
 def _amounts(table: dict, key: str, where: str) -> tuple[Decimal, Decimal, Decimal] | None:
     if key not in table:
         return None
-    return tuple(Decimal(repr(v)) for v in figure_of(table[key], *PRICE, f"{where}: {key}", source=USER).ends)
+    ends = figure_of(table[key], *PRICE, f"{where}: {key}", source=USER).ends
+    low, likely, high = (Decimal(repr(end)) for end in ends)
+    return low, likely, high
 
 
 def _decimals(value: object, name: str) -> int:
