@@ -2,6 +2,7 @@
 
 import re
 import tomllib
+from dataclasses import fields
 from datetime import date
 from pathlib import Path
 
@@ -18,8 +19,8 @@ from texscan.survey.area import panel_area_m2
 from texscan.survey.checking import lacking, slips
 from texscan.survey.lines import lines_of
 from texscan.survey.photos import find_photos, missing_files, panels_in, photos_of
-from texscan.survey.reading import survey_from_toml
-from texscan.survey.records import Boat, Patch, Survey, SurveyPanel
+from texscan.survey.reading import PANEL_KEYS, SURVEY_KEYS, survey_from_toml
+from texscan.survey.records import Boat, Crew, DeckPlan, Looks, Party, Patch, Survey, SurveyPanel
 from texscan.survey.template import survey_template
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
@@ -254,7 +255,7 @@ def uncommented(text):
 
 def test_the_template_is_a_survey_once_the_boat_has_a_name():
     text = survey_template(())
-    with pytest.raises(SettingsError, match="line 14, boat: name is ''"):
+    with pytest.raises(SettingsError, match="line 15, boat: name is ''"):
         survey_from_toml(text, "survey.toml")
     assert survey_from_toml(text.replace('name = ""', 'name = "B"'), "survey.toml").panels == ()
 
@@ -265,9 +266,12 @@ def test_every_example_in_the_template_is_valid():
     text = "".join(line for line in text.splitlines(keepends=True) if not line.startswith("outline_px"))
     survey = survey_from_toml(text, "survey.toml")
     assert [panel.name for panel in survey.panels] == ["foredeck", "side deck"]
-    named = {line.partition(" = ")[0] for line in text.splitlines()}
-    every = {key for table in tomllib.loads(text).values() if isinstance(table, dict) for key in table}
-    assert every | {"rag_test", "adhesion", "lead", "chosen", "reference", "sides_m", "perimeter_m"} <= named
+    named = {line.partition(" = ")[0].strip("#") for line in survey_template(()).splitlines()}
+    assert {key for key in (*SURVEY_KEYS, *PANEL_KEYS) if key not in named} == {
+        "boat", "owner", "yard", "looks", "crew", "deck_plan", "panel", "patch"  # headings
+    }  # fmt: skip
+    for record in (Boat, Party, Looks, Crew, DeckPlan, Patch):
+        assert {field.name for field in fields(record)} <= named
 
 
 def test_folders_with_photos_become_panels_of_the_template(tmp_path):

@@ -35,7 +35,7 @@ def new(
 
 @survey_app.command("check")
 def check(file: Annotated[Path, typer.Argument(metavar="SURVEY", help="A survey.toml.")]) -> None:
-    """Print what a survey says, the photos that it finds, and what is still missing."""
+    """Print what a survey says and what is missing."""
     with ending_in_words():
         from texscan.inputs import read_survey
         from texscan.survey import checking

@@ -10,7 +10,8 @@ from texscan.survey.records import Patch, SurveyPanel
 
 HEAD = """\
 # Survey of a boat's non-skid. Lengths in metres, areas in square metres.
-# Lines that start with # and a letter or bracket are entries to use: delete the #. The others are words to you.
+# Lines that start with # and a letter or bracket are entries to use: delete the #, and that of the heading
+# in brackets above them. The others are words to you.
 # Leave out what you do not know. Names of files and folders are relative to this file, with / between folders.
 
 #surveyor = "your name"
@@ -65,6 +66,7 @@ name = ""  # needed
 """
 
 PANEL_ENTRIES = f"""\
+#tag = 3  # number of the printed tag in its photos; then photos may be left out
 # Its size: area_m2, or the two sides of a rectangle, or an outline.
 #area_m2 = 2.4
 #sides_m = [2.0, 1.2]  # instead of area_m2
@@ -124,11 +126,14 @@ def _panel(panel: SurveyPanel, *, full: bool) -> str:
     lines = ["[[panel]]", f"name = {_text(panel.name)}"]
     if panel.photos:
         lines.append(f"photos = {_texts(panel.photos)}")
-        lines.append('#ambient = "torch-off.jpg"  # a photo with the torch off')
+        lines += [
+            '#ambient = "torch-off.jpg"  # a photo with the torch off',
+            '#mask = "mask.png"  # white where not to look',
+        ]
     if full:
         lines += [*PANEL_ENTRIES.splitlines()]
     else:
-        lines += ["#area_m2 = 2.4", '#existing = "gelcoat"', '#planned = "two-part"']
+        lines += ["# Its entries as above.", "#area_m2 = 2.4", '#existing = "gelcoat"', '#planned = "two-part"']
     for patch in panel.patches:
         lines += ["", *_patch(patch)]
     return "\n".join(lines) + "\n"
