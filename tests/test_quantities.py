@@ -19,7 +19,7 @@ from texscan.model import Coat, Measured
 from texscan.plan import boat, choice, costs, materials, orders, quantities, quantity_table, rates, yard
 from texscan.plan.basis import basis_of, edge_of_area
 from texscan.plan.figure import ASSUMED, DATA_SHEET, USER, Figure, exactly
-from texscan.plan.rates_template import TEMPLATE
+from texscan.plan.rates_template import MATERIAL, TEMPLATE
 from texscan.survey.outcome import PatchOutcome, panel_outcome
 from texscan.survey.records import Boat, FieldTest, Patch, Survey, SurveyPanel
 
@@ -536,6 +536,30 @@ def test_the_template_holds_no_figure_of_ours_and_names_every_entry():
               "tax_percent", "contingency_percent", "texture", "flatten", "hourly", "fixed_h", "item"}  # fmt: skip
     assert wanted <= named
     assert all(good in TEMPLATE for good in rates.GOODS)
+
+
+FILLED = {
+    "currency": '"EUR"', "decimals": "2", "tax_percent": "20", "contingency_percent": "[5, 10, 15]",
+    "texture": '"grit-in-paint"', "flatten": '"fill"', "hourly": "40", "fixed_h": "8", "h_per_fitting": "0.5",
+    "name": '"n"', "coats": '["primer"]', "pack_l": "0.75", "price": "10", "mix": "[2, 1]", "loss": "[0.1, 0.2, 0.3]",
+    "source": '"data sheet"', "item": '"tape"', "pack": "50", "grit": "80", "m2_per_disc": "1", "l_per_disc": "0.1",
+}  # fmt: skip
+
+
+def test_the_template_filled_in_is_a_rates_file():
+    lines = []
+    for line in MATERIAL.splitlines():
+        entry = re.match(r"# (\w+) =( +#.*)?$", line)
+        if re.match(r"# \[", line):
+            lines.append(line[2:])
+        elif entry and entry[1] not in ("diameter_mm", "times_own_area"):  # they stand for m2_per_disc
+            value = '"fill"' if entry[1] == "flatten" else FILLED.get(entry[1], "1")
+            value = "5" if entry[1] == "texture" and "[pace]" in "".join(lines) else value
+            lines.append(f"{entry[1]} = {value} {entry[2] or ''}")
+    found = rates.rates_from_toml("\n".join(lines), "rates.toml")
+    assert set(found.paces) == set(rates.PACES)
+    assert found.paints[0].mix == (2, 1) and found.goods["tape"].pack == 50 and found.discs[0].grit == 80
+    assert set(found.materials) == set(materials.KNOWN) | set(materials.OPTIONAL)
 
 
 @pytest.mark.parametrize(
