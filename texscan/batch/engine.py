@@ -120,11 +120,11 @@ def _open(pool: Pool, jobs: int) -> Iterator[Executor]:
     try:
         yield executor
     except BaseException:
-        executor.shutdown(wait=False, cancel_futures=True)
+        executor.shutdown(wait=False)
         for process in multiprocessing.active_children():
             process.terminate()
         raise
-    executor.shutdown(wait=True, cancel_futures=True)
+    executor.shutdown(wait=True)
 
 
 def local_pool(jobs: int) -> Executor:
