@@ -8,7 +8,7 @@ from graphlib import CycleError, TopologicalSorter
 
 from texscan.errors import SettingsError
 
-ANY, DRY = "", "dry"  # gates: in any weather; without rain. Another gate is the name of a coat: its conditions
+ANY, DRY = "", " dry"  # gates: in any weather; without rain. Another gate is the name of a coat (no space before it)
 
 
 @dataclass(frozen=True, slots=True)

@@ -211,10 +211,12 @@ def _earliest(rules: _Rules, decisions: dict[int, str]) -> tuple[list[int], list
     start = [int(step.start[0]) for step in steps]
     end = [int(step.end[0]) for step in steps]
 
-    def later(task: int, bound: int) -> bool:
-        """Move a task to its first start from there on; False if it stands there or later."""
-        if bound <= start[task]:
+    def later(task: int, bound: int, *, ends: bool = False) -> bool:
+        """Move a task to its first start (or end) from there on; False if it stands there or later."""
+        if bound <= (end if ends else start)[task]:
             return False
+        if ends:
+            bound = int(np.searchsorted(steps[task].end, bound))
         start[task] = int(steps[task].start[min(bound, rules.never)])
         end[task] = int(steps[task].end[start[task]])
         return True
@@ -226,35 +228,31 @@ def _earliest(rules: _Rules, decisions: dict[int, str]) -> tuple[list[int], list
             for first, lag, within in entries:
                 moved |= later(task, end[first] + lag)
                 if within is not None:
-                    moved |= later(first, start[first] + start[task] - end[first] - within)
+                    moved |= later(first, start[task] - within, ends=True)
         for place, window in enumerate(rules.windows):
-            for task, bound in _bounds(window, decisions.get(place), start, end):
-                moved |= later(task, bound)
+            for task, bound, ends in _bounds(window, decisions.get(place), start, end):
+                moved |= later(task, bound, ends=ends)
         if max(end, default=0) >= rules.never:
             return None
     return start, end
 
 
-def _bounds(window, decision: str | None, start: list[int], end: list[int]) -> list[tuple[int, int]]:
-    """(task, earliest start) as the window asks for, told from where the coats stand now."""
+def _bounds(window, decision: str | None, start: list[int], end: list[int]) -> list[tuple[int, int, bool]]:
+    """(task, slot, whether its end is meant): what the window asks for, told from where the coats stand now."""
     first, then, key, leasts, mosts = window
     least, most = int(leasts[start[first]]), int(mosts[start[first]])
-    bounds = [(then, start[then] + _short(first, then, least, start, end))]
+    bounds = [(then, start[first] + least, False), (then, end[first] + least, True)]
     if decision == MET:
-        bounds.append((first, start[first] - _short(first, then, most, start, end, by=min)))
+        bounds += [(first, start[then] - most, False), (first, end[then] - most, True)]
     elif decision == KEYED:
-        bounds += [(key, end[first] + least), (then, end[key]), (key, start[key] + start[then] - end[key] - most)]
+        bounds += [(key, end[first] + least, False), (then, end[key], False), (key, start[then] - most, True)]
     return bounds
-
-
-def _short(first: int, then: int, hours: int, start: list[int], end: list[int], *, by=max) -> int:
-    """How much is lacking to so many slots, start to start and end to end, whichever lacks more (or less)."""
-    return by(hours - (start[then] - start[first]), hours - (end[then] - end[first]))
 
 
 def _first_broken(rules: _Rules, decisions: dict[int, str], times) -> int | None:
     start, end = times
     for place, (first, then, _, _, mosts) in enumerate(rules.windows):
-        if place not in decisions and _short(first, then, int(mosts[start[first]]), start, end, by=min) < 0:
+        age = max(start[then] - start[first], end[then] - end[first])
+        if place not in decisions and age > int(mosts[start[first]]):
             return place
     return None

@@ -10,7 +10,7 @@ import numpy as np
 from texscan.errors import SettingsError
 from texscan.plan.figure import ASSUMED, USER, Figure
 from texscan.plan.groups import Manner
-from texscan.plan.network import Task, Window
+from texscan.plan.network import ANY, DRY, Task, Window
 from texscan.plan.programme import HIGH, LIKELY, LOW, Plan, Site, best_plan, people_words, seen_by_deck, sheets
 from texscan.plan.schedule import Clock, Schedule, schedule
 from texscan.plan.sequence import Terms, network
@@ -143,7 +143,7 @@ def _runs(good: np.ndarray, since: int, clock: Clock) -> tuple[Span, ...]:
 
 
 def _waits_for(plan: Plan, name: str) -> list[str]:
-    found = [after.first for after in plan.network.afters if after.then == name]
+    found = [after.first for after in plan.network.afters if after.then == name and after.first in plan.schedule.end]
     for window in plan.network.windows:
         if window.then == name:
             found += [window.first] if window not in plan.schedule.keyed else [window.first, str(window.key)]
@@ -233,17 +233,17 @@ def _missed_words(plan: Plan, window: Window, tasks: dict[str, Task]) -> str:
 
 
 def _moved(plan: Plan, works: tuple[PanelWork, ...], site: Site) -> tuple[str, ...]:
-    """Coats that the weather alone put off, with the first reason."""
+    """Tasks that the weather alone put off, with the first reason."""
     seen, found = seen_by_deck(site), []
     fair = schedule(plan.network, _fair(plan.clock))
     if seen is None or fair is None:
         return ()
-    times, moment = sheets(works, site), plan.clock.shifts.moment
+    times, moment = {DRY: None, **sheets(works, site)}, plan.clock.shifts.moment
     for task in plan.network.tasks:
-        if task.kind != "unbroken":
+        if task.gate == ANY or not plan.schedule.start.get(task.name):
             continue
-        slots = slots_of(task.hours) + slots_of(task.gate_after_h)
-        for start in _tries(plan, task, fair.start[task.name]):
+        slots = slots_of(task.hours) + slots_of(task.gate_after_h) if task.kind == "unbroken" else 1
+        for start in _tries(plan, task, fair.start.get(task.name, 0)):
             why = refusal(seen, times[task.gate], moment(start), moment(start + slots))
             if why:
                 laid = moment(plan.schedule.start[task.name])
@@ -258,12 +258,14 @@ def _moved(plan: Plan, works: tuple[PanelWork, ...], site: Site) -> tuple[str, .
 def _tries(plan: Plan, task: Task, since: int) -> list[int]:
     """Starts before the planned one that the working hours and the tasks before would allow, from `since` on."""
     end, start = plan.schedule.end, plan.schedule.start
-    since = max([since, *(end[a.first] + slots_of(a.lag_h) for a in plan.network.afters if a.then == task.name)])
+    since = max(
+        [since, *(end.get(a.first, 0) + slots_of(a.lag_h) for a in plan.network.afters if a.then == task.name)]
+    )
     for window in plan.network.windows:
         if window.then == task.name:
             film = start[window.first]
             since = max(since, film + int(plan.clock.windows[window.coat][0][film]), end.get(str(window.key), 0))
-    slots = slots_of(task.hours)
+    slots = slots_of(task.hours) if task.kind == "unbroken" else 1
     working = plan.clock.shifts.working
     return [slot for slot in range(since, start[task.name]) if working[slot : slot + slots].all()]
 

@@ -63,7 +63,13 @@ def forecast_from_csv(text: str, name: str) -> Forecast:
     ------
     SettingsError : a missing column or number, times that do not rise or lie more than 6 h apart; with the line.
     """
-    reader = csv.DictReader(io.StringIO(text), skipinitialspace=True)
+    try:
+        return _read(csv.DictReader(io.StringIO(text, newline=None), skipinitialspace=True), name)
+    except csv.Error as error:
+        raise SettingsError(f"{name} is no table of comma-separated values ({error}). Save it as CSV.") from error
+
+
+def _read(reader: csv.DictReader, name: str) -> Forecast:
     columns = [str(column).strip().lower() for column in reader.fieldnames or ()]
     missing = [column for column in NEEDED if column not in columns]
     if missing:

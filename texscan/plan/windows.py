@@ -143,7 +143,9 @@ def largest_batch_l(m2_per_h: float, pot_life_h: float, use: float, m2_per_l: fl
 def _times(entry: dict, where: str) -> CoatTimes:
     refuse_unknown(entry, ("coat", *FIELDS, *TABLES), where)
     values: dict[str, object] = {
-        key: number(entry[key], *FIELDS[key], f"{where}: {key}") for key in FIELDS if key in entry
+        key: number(entry[key], *span, f"{where}: {key}")
+        for key, span in FIELDS.items()
+        if key in entry and not (key == "pot_life_h" and entry[key] is False)
     }
     if entry.get("pot_life_h") is False:
         values["pot_life_h"] = None

@@ -95,8 +95,8 @@ def yard_from_tables(
     ----------
     tables : its tables `SECTIONS`; others are not looked at.
     name : of the file, for the sentences.
-    paces : those that it gives, of `PACES`; passes : figures of `PASSES`; fitting_h : of one fitting, where the tables
-        do not say it; None = not stated.
+    paces : those that it gives, of `PACES`; passes : figures of `PASSES`; fitting_h : of one fitting, where the
+        tables do not say it; None = not stated.
 
     Raises
     ------
