@@ -93,7 +93,8 @@ def summary_lines(found: BoatQuantities, *, units: str) -> list[str]:
         ways = " or ".join(option.replace("-", " ") for option in choice.options)
         lines.append(f"  {basis.panel}: {ways} ({choice.why}), {amount(basis.area_m2, 'm2', units)}")
     lines += [
-        f"  {row.panel}: {row.option} (smooth_areas = false in the rates file leaves them out), {amount(row.figure, row.unit, units)}"
+        f"  {row.panel}: {row.option}, {amount(row.figure, row.unit, units)}; smooth_areas = false in the rates file "
+        "leaves them out"
         for row in found.rows
         if row.panel == SMOOTH and row.item == "area"
     ]
