@@ -13,8 +13,11 @@ from texscan.commands.coats import coats_command
 from texscan.commands.deck import deck
 from texscan.commands.demo import demo
 from texscan.commands.explain import explain
+from texscan.commands.export import export
 from texscan.commands.guide import guide
 from texscan.commands.plan import plan
+from texscan.commands.proposal import proposal
+from texscan.commands.schema import schema
 from texscan.commands.score import score
 from texscan.commands.survey import survey_app
 from texscan.commands.watch import watch
@@ -63,6 +66,9 @@ for name, command in {
     "deck": deck,
     "demo": demo,
     "plan": plan,
+    "proposal": proposal,
+    "export": export,
+    "schema": schema,
 }.items():
     app.command(name)(command)
 app.add_typer(survey_app)

@@ -143,6 +143,11 @@ def read_bytes(path: str | Path, what: str, *, error: type[InputError] = Setting
     return _read(Path(path), what, error)
 
 
+def read_schema(name: str) -> str:
+    """A shipped JSON Schema, such as "score"."""
+    return read_text(Path(__file__).resolve().parent / "schemas" / f"{name}.schema.json", "schema")
+
+
 def find_calibration(name: str) -> Path:
     """Path of a shipped file such as "card.json": in the installed package, else in the checkout's calibration/."""
     here = Path(__file__).resolve().parent

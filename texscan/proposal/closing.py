@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from texscan.cautions import cautions_of
+from texscan.proposal import plan_sections
 from texscan.proposal.content import Block, Bullets, Caution, Facts, Paragraph, Table
 from texscan.proposal.front import verdict_of
 from texscan.proposal.material import RECOAT_WAYS, Material, Panel
@@ -38,7 +39,7 @@ def quality(material: Material, words: Words) -> tuple[Block, ...]:
     table = Table(
         words("quality.table"),
         tuple(words(f"quality.{head}") for head in heads),
-        tuple((p.title, _ways(p), _target(p, words), "") for p in scored),
+        tuple((p.title, _ways(p), _target(p, material, words), "") for p in scored),
         widths=(4, 3.4, 3, 4),
         roomy=True,
     )
@@ -50,12 +51,16 @@ def _ways(panel: Panel) -> str:
     return " / ".join(clean(way["title"]) for way in titles if way)
 
 
-def _target(panel: Panel, words: Words) -> str:
+def _target(panel: Panel, material: Material, words: Words) -> str:
     if len(panel.ways) != 1:
         return words("quality.target_open")
+    records = material.plan.job.panel_limits if material.plan else ()
+    record = next((one for one in records if (one.panel, one.option) == (panel.name, panel.ways[0])), None)
+    if record is not None:
+        return plan_sections.target(record, words)
     left = (panel.option(panel.ways[0]) or {}).get("void_depth_mm")
     if panel.ways[0] in RECOAT_WAYS and left:
-        return words("quality.target_recoat", low=words.number(left["low"], 2), high="")
+        return words("quality.target_span", span=words.span(left["low"], left["high"], 2))
     return words("quality.target_retexture")
 
 
@@ -67,7 +72,9 @@ def holds(words: Words) -> tuple[Block, ...]:
 
 
 def logs(material: Material, words: Words) -> tuple[Block, ...]:
-    """Blank tables with the limits filled in."""
+    """The coats' limits, and where the sheets to fill in are; without a plan blank tables stand here."""
+    if material.plan is not None:
+        return plan_sections.log_limits(material.plan, words)
     decided = [panel for panel in material.panels if panel.ways]
     films = [
         (panel.title, clean(coat.name), f"{words.number(coat.wet_um, 0)} µm", "", "", "")

@@ -16,7 +16,7 @@ from texscan.mould import ChangedCell, Mould
 from texscan.overlay import BAR_LENGTHS_MM, shaded_relief
 from texscan.pattern import unfolded
 from texscan.proposal.content import Picture
-from texscan.proposal.pictures import heights_picture, packed
+from texscan.proposal.pictures import drawing_picture, heights_picture, photo_picture
 from texscan.scored_patch import FAULTS, NEXT, ScoredPatch, budget_of, filters_of, pattern_of, zone_map_of
 from texscan.typeset import INK, PAPER, Label, typeset
 from texscan.zone_drawing import COLOURS, draw_zones, fill_with_hatch, lettered, outline_zones
@@ -36,9 +36,9 @@ CELL_TOP = 40
 PITCHES = 2.5  # side of a cell's map, in pitches of the longer vector
 MATERIAL_TINT = (226, 222, 214)
 PROFILE_PX = 210
-SCREEN_QUALITY = 80
-SCREEN_PX = 900  # width of the pictures for the screen
-HEIGHTS_PX = 560
+SCREEN_QUALITY = 78
+SCREEN_PX = 840  # width of the pictures for the screen
+HEIGHTS_PX = 480
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,16 +76,16 @@ def evidence_of(patch: ScoredPatch) -> Evidence:
     depth, thin = _depths(z[part], grid)
     grey, low, high = heights_picture(depth)
     return Evidence(
-        photo=packed(patch_picture(picture[part], cut, grid), PHOTO_MM),
-        texture=packed(
+        photo=photo_picture(patch_picture(picture[part], cut, grid), PHOTO_MM),
+        texture=drawing_picture(
             cells_picture(cells) if cells else profile_picture(z, patch.condition, patch.grid), TEXTURE_MM
         ),
         cells=cells is not None,
         changed=changed,
         zones=tuple(lettered(zones)),
-        plain=packed(plain, PHOTO_MM, quality=SCREEN_QUALITY),
-        marked=packed(draw_zones(plain, cut, grid), PHOTO_MM, quality=SCREEN_QUALITY),
-        heights=packed(_in_colour(depth, cut, grid), PHOTO_MM, quality=SCREEN_QUALITY),
+        plain=photo_picture(plain, PHOTO_MM, quality=SCREEN_QUALITY),
+        marked=photo_picture(draw_zones(plain, cut, grid), PHOTO_MM, quality=SCREEN_QUALITY),
+        heights=photo_picture(_in_colour(depth, cut, grid), PHOTO_MM, quality=SCREEN_QUALITY),
         grey=grey,
         range_mm=(low, high),
         grid=thin,

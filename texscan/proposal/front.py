@@ -7,6 +7,7 @@ import re
 from texscan.model import FLAGS, Measured
 from texscan.proposal.content import Block, Brief, Bullets, Cell, Facts, Figure, Paragraph, Part, Table, Verdict
 from texscan.proposal.material import ACTIONS, NOT_SCORED, Material, Panel, total_area
+from texscan.proposal.plan_sections import when
 from texscan.proposal.wording import Words, clean, clean_lines
 from texscan.survey.outcome import measured
 from texscan.survey.records import Party
@@ -72,13 +73,11 @@ def _why(material: Material, words: Words) -> tuple[str, ...]:
 
 
 def _when(material: Material, words: Words) -> str:
-    planned = material.planned
-    if planned.dates is None or planned.days is None:
-        missing = planned.missing or words("programme.needs_survey")
-        return words("brief.when_unknown", missing=missing.rstrip("."))
-    start, end, walk_on = (words.day(when) for when in planned.dates)
-    low, high = planned.days
-    return words("brief.when_known", start=start, end=end, low=low, high=high, walk_on=walk_on)
+    plan = material.plan
+    if plan is not None and plan.programme is not None:
+        return when(plan.programme, words)
+    missing = (plan.no_programme if plan else material.no_plan) or words("programme.needs_survey")
+    return words("brief.when_unknown", missing=missing.rstrip("."))
 
 
 def _doubt(material: Material, words: Words, method: str) -> tuple[str, ...]:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 
 from texscan.limits import Limits
 from texscan.model import Coat, Measured
-from texscan.plan.choice import OF_ACTION, OPTIONS
+from texscan.plan.choice import OF_ACTION, Choice
+from texscan.plan.job import Job
+from texscan.plan.timetable import Programme
 from texscan.proposal.content import Picture
 from texscan.proposal.evidence_drawing import Evidence
 from texscan.proposal.wording import NO_BREAK, clean
@@ -39,6 +41,7 @@ class Panel:
     noted: SurveyPanel | None
     outcome: PanelOutcome | None  # None: not scored
     evidence: Evidence | None
+    ways: tuple[str, ...] = ()  # the options specified for it: chosen, else recommended; two where it is open
 
     @property
     def title(self) -> str:
@@ -55,15 +58,6 @@ class Panel:
         return NOT_SCORED if self.outcome is None else self.outcome.action
 
     @property
-    def ways(self) -> tuple[str, ...]:
-        """The options specified for it: the owner's choice, else the recommendation; two where it is open."""
-        if self.outcome is None:
-            return ()
-        if self.noted is not None and self.noted.chosen in OPTIONS:
-            return (self.noted.chosen,)
-        return OF_ACTION[self.outcome.action]
-
-    @property
     def score(self) -> dict:
         """score.json of the patch that decides; empty where the panel is not scored."""
         return {} if self.outcome is None else self.outcome.deciding.score
@@ -74,31 +68,14 @@ class Panel:
 
 
 @dataclass(frozen=True, slots=True)
-class Rows:
-    """A table that another part of the program worked out, in words."""
+class Plan:
+    """Quantities and, where it could be made, the programme."""
 
-    head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    widths: tuple[float, ...]
-    numeric: tuple[int, ...] = ()
-    total: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Planned:
-    """Quantities, programme and price as far as they could be worked out, and the sentence where they could not."""
-
-    quantities: tuple[Rows, ...] = ()
-    quantity_notes: tuple[str, ...] = ()
-    tasks: Rows | None = None
-    chart: Picture | None = None  # the programme's bar chart
-    programme_notes: tuple[str, ...] = ()
-    dates: tuple[date, date, date] | None = None  # start, end, walk-on
-    days: tuple[int, int] | None = None  # working days, low and high
-    prices: Rows | None = None
-    currency: str = ""
-    price_notes: tuple[str, ...] = ()
-    missing: str = ""  # why there is none
+    job: Job
+    programme: Programme | None
+    chart: Picture | None  # of the programme
+    no_programme: str  # why there is none
+    assumed: tuple[str, ...]  # paces and figures of the programme that nobody stated
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +89,8 @@ class Material:
     version: str  # of this program
     deck: Picture | None = None  # the deck plan
     logo: Picture | None = None
-    planned: Planned = field(default_factory=Planned)
+    plan: Plan | None = None
+    no_plan: str = ""  # why there is none
     default_coats: tuple[Coat, ...] = ()
 
     @property
@@ -141,13 +119,18 @@ def total_area(panels: Iterable[Panel]) -> Measured | None:
 
 
 def panels_of(
-    outcomes: tuple[PanelOutcome, ...], survey: Survey | None, evidence: dict[str, Evidence]
+    outcomes: tuple[PanelOutcome, ...],
+    survey: Survey | None,
+    evidence: dict[str, Evidence],
+    chosen: tuple[Choice, ...] = (),
 ) -> tuple[Panel, ...]:
     """The panels of the survey in its order, then those that were scored but not noted; numbered from 1."""
     found = {outcome.name: outcome for outcome in outcomes}
     noted = {panel.name: panel for panel in survey.panels} if survey else {}
+    ways = {outcome.name: OF_ACTION[outcome.action] for outcome in outcomes}
+    ways |= {choice.panel: choice.options for choice in chosen}
     names = [*noted, *(name for name in found if name not in noted)]
     return tuple(
-        Panel(number, name, noted.get(name), found.get(name), evidence.get(name))
+        Panel(number, name, noted.get(name), found.get(name), evidence.get(name), ways.get(name, ()))
         for number, name in enumerate(names, start=1)
     )

@@ -3,31 +3,21 @@
 from __future__ import annotations
 
 import numpy as np
-from PIL import Image
 
 from texscan import files
 from texscan.proposal.content import Picture
 
-FLAT_COLOURS = 4096  # a picture of fewer colours is a drawing
-MM_OF_GREY = (1, 255)  # grey values that carry heights; 0 is "not measured"
+GREYS = (1, 255)  # grey values that carry heights; 0 is "not measured"
 
 
-def packed(pixels: np.ndarray, width_mm: float, *, quality: int = 88) -> Picture:
-    """
-    Parameters
-    ----------
-    pixels : (rows, columns, 3) uint8 RGB
-    width_mm : of the print
-    """
-    rows, columns = pixels.shape[:2]
-    if is_drawing(pixels):
-        return Picture(files.png_bytes(pixels), "png", columns, rows, width_mm)
-    return Picture(files.jpeg_bytes(pixels, quality), "jpeg", columns, rows, width_mm)
+def photo_picture(pixels: np.ndarray, width_mm: float, *, quality: int = 88) -> Picture:
+    """(rows, columns, 3) uint8 RGB as JPEG, for a print of this width."""
+    return Picture(files.jpeg_bytes(pixels, quality), "jpeg", pixels.shape[1], pixels.shape[0], width_mm)
 
 
-def is_drawing(pixels: np.ndarray) -> bool:
-    """Few colours, as charts have them."""
-    return Image.fromarray(np.ascontiguousarray(pixels[::2, ::2])).getcolors(FLAT_COLOURS) is not None
+def drawing_picture(pixels: np.ndarray, width_mm: float) -> Picture:
+    """(rows, columns, 3) uint8 RGB as PNG, for a print of this width."""
+    return Picture(files.png_bytes(pixels), "png", pixels.shape[1], pixels.shape[0], width_mm)
 
 
 def heights_picture(depth_mm: np.ndarray) -> tuple[Picture, float, float]:
@@ -44,7 +34,7 @@ def heights_picture(depth_mm: np.ndarray) -> tuple[Picture, float, float]:
     """
     known = np.isfinite(depth_mm)
     low, high = (float(depth_mm[known].min()), float(depth_mm[known].max())) if known.any() else (0.0, 0.0)
-    first, last = MM_OF_GREY
+    first, last = GREYS
     share = (np.where(known, depth_mm, low) - low) / max(high - low, 1e-9)
     grey = np.where(known, np.round(first + share * (last - first)), 0).astype(np.uint8)
     return Picture(files.png_bytes(grey), "png", grey.shape[1], grey.shape[0], 0.0), low, high

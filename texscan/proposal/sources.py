@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import struct
+from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -9,45 +11,107 @@ from texscan import __version__, files
 from texscan.coating import DEFAULT_COATS
 from texscan.errors import InputError, SettingsError
 from texscan.inputs import read_limits, read_survey
+from texscan.plan.choice import choice_from_text, choices
+from texscan.plan.job import Job, read_job, read_rates
+from texscan.plan.logs import logs_pdf
+from texscan.plan.programme_job import programme_files, read_forecast
 from texscan.proposal.content import Picture
 from texscan.proposal.evidence_drawing import evidence_of
-from texscan.proposal.material import Issue, Material, panels_of
-from texscan.proposal.pictures import packed
+from texscan.proposal.material import Issue, Material, Plan, panels_of
+from texscan.proposal.pictures import drawing_picture
 from texscan.proposal.wording import Words, words_from_toml
 from texscan.stored import read_patch
+from texscan.survey.deck_plan import deck_plan_png
+from texscan.survey.outcome import PanelOutcome
 from texscan.survey.records import Survey
 from texscan.survey.results import read_results
 
 SHIPPED = Path(__file__).parent / "templates"
 TEMPLATE_FILES = ("en.toml", "page.html", "page.css", "page.js")
 FONT_FILES = {"regular.ttf": "SourceSansPro-Regular.ttf", "bold.ttf": "SourceSansPro-Semibold.ttf"}
-LOGO_MM = 46.0
+LOGO_MM, TEXT_MM = 46.0, 174.0  # print widths
 
 
-def read_material(out: Path, *, survey: Path | None, issue: Issue) -> Material:
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """The files that a proposal is to be made from; None = not given."""
+
+    out: Path  # folder that `texscan batch` or `texscan score` wrote
+    survey: Path | None = None
+    rates: Path | None = None
+    forecast: Path | None = None
+    limits: Path | None = None
+    choose: tuple[str, ...] = ()  # PANEL=OPTION
+
+
+def read_material(wanted: Wanted, issue: Issue) -> Material:
     """
-    Parameters
-    ----------
-    out : folder that `texscan batch` or `texscan score` wrote
-    survey : survey.toml
+    Everything that the document says, read and worked out.
 
     Raises
     ------
     InputError, StorageError
-        With the sentence that says which file cannot be used.
+        With the sentence that says which file cannot be used. A survey that does not suffice for quantities or a
+        programme is no error: the document says what is missing.
     """
-    noted = None if survey is None else read_survey(survey)
-    outcomes = read_results(out, noted)
-    evidence = {one.name: evidence_of(read_patch(out / one.deciding.folder)) for one in outcomes}
+    noted = None if wanted.survey is None else read_survey(wanted.survey)
+    outcomes = read_results(wanted.out, noted)
+    chosen = () if noted is None else choices(outcomes, noted, tuple(map(choice_from_text, wanted.choose)))
+    evidence = {one.name: evidence_of(read_patch(wanted.out / one.deciding.folder)) for one in outcomes}
+    plan, no_plan = _plan(wanted)
     return Material(
-        panels=panels_of(outcomes, noted, evidence),
+        panels=panels_of(outcomes, noted, evidence, chosen),
         survey=noted,
         issue=issue,
-        limits=read_limits(None),
+        limits=read_limits(wanted.limits),
         version=__version__,
-        logo=None if survey is None or noted is None else _logo(noted, survey),
+        deck=None if noted is None else _deck(noted, outcomes, wanted.survey),
+        logo=None if noted is None else _logo(noted, wanted.survey),
+        plan=plan,
+        no_plan=no_plan,
         default_coats=DEFAULT_COATS,
     )
+
+
+def _plan(wanted: Wanted) -> tuple[Plan | None, str]:
+    """Quantities and programme, or why there are none. A rates or forecast file that cannot be used is an error."""
+    if wanted.survey is None:
+        return None, ""
+    read_rates(wanted.rates)
+    weather = None if wanted.forecast is None else read_forecast(wanted.forecast)
+    try:
+        job = read_job(wanted.out, wanted.survey, rates=wanted.rates, limits=wanted.limits, choose=wanted.choose)
+    except SettingsError as error:
+        return None, str(error)
+    try:
+        name = "rates file" if wanted.rates is None else wanted.rates.name
+        timed = programme_files(job, rates_name=name, forecast=weather)
+    except SettingsError as error:
+        return Plan(job, None, None, str(error), ()), ""
+    if timed.programme is None:
+        return Plan(job, None, None, " ".join(timed.lines).removeprefix("No programme: "), ()), ""
+    chart = _png(timed.contents["programme.png"], TEXT_MM)
+    return Plan(job, timed.programme, chart, "", job.yard.assumed()), ""
+
+
+def log_sheets(job: Job) -> bytes:
+    """The sheets to fill in by hand, as `texscan plan` writes them."""
+    return logs_pdf(job.survey, job.panel_limits)
+
+
+def _png(data: bytes, width_mm: float) -> Picture:
+    """A PNG as it is, with the size that its head tells."""
+    columns, rows = struct.unpack(">II", data[16:24])
+    return Picture(data, "png", columns, rows, width_mm)
+
+
+def _deck(survey: Survey, outcomes: tuple[PanelOutcome, ...], path: Path) -> Picture | None:
+    """The deck plan; None where the survey states no outlines."""
+    if not any(panel.outline_m or panel.outline_px for panel in survey.panels):
+        return None
+    plan = survey.deck_plan.picture
+    under = files.load_photo(path.parent / plan).pixels if plan else None
+    return _png(deck_plan_png(survey, outcomes, shade_by="verdict", picture=under), TEXT_MM)
 
 
 def _logo(survey: Survey, path: Path) -> Picture | None:
@@ -60,7 +124,7 @@ def _logo(survey: Survey, path: Path) -> Picture | None:
         raise SettingsError(f"{path.name}: the logo cannot be used: {error}") from error
     if pixels.dtype != "uint8":
         raise SettingsError(f"{path.name}: the logo {place.name} has 16 bits a channel; 8 are needed. Save it again.")
-    return packed(pixels[..., :3], LOGO_MM, quality=95)
+    return drawing_picture(pixels[..., :3], LOGO_MM)
 
 
 def read_words(templates: Path | None, *, language: str, units: str) -> Words:

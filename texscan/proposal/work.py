@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from texscan.model import Coat
-from texscan.proposal.content import Block, Bullets, Figure, Paragraph, Table
+from texscan.proposal import plan_sections
+from texscan.proposal.content import Block, Bullets, Paragraph, Table
 from texscan.proposal.front import left_text
-from texscan.proposal.material import RECOAT_WAYS, Material, Panel, Rows
+from texscan.proposal.material import RECOAT_WAYS, Material, Panel
 from texscan.proposal.wording import NO_BREAK, Words, clean
 
 LITRES_PER_UM_M2 = 1e-3  # 1 um over 1 m2 is 1 cm3
@@ -160,11 +161,9 @@ def coats_table(coats: tuple[Coat, ...], words: Words) -> Table:
 
 
 def quantities(material: Material, words: Words) -> tuple[Block, ...]:
-    planned = material.planned
-    if planned.quantities:
-        tables = tuple(_table(words("quantities.table"), rows) for rows in planned.quantities)
-        return Paragraph(words("quantities.lead"), "lead"), *tables, *_notes(planned.quantity_notes)
-    missing = planned.missing or words("quantities.needs_survey")
+    if material.plan is not None:
+        return plan_sections.quantities(material, material.plan, words)
+    missing = material.no_plan or words("quantities.needs_survey")
     return Paragraph(words("quantities.missing", missing=missing.rstrip("."))), per_square_metre(material, words)
 
 
@@ -185,28 +184,13 @@ def per_square_metre(material: Material, words: Words) -> Table:
 
 
 def programme(material: Material, words: Words) -> tuple[Block, ...]:
-    planned = material.planned
-    if planned.tasks is None:
-        missing = planned.missing or words("programme.needs_survey")
-        return (Paragraph(words("programme.missing", missing=missing.rstrip("."))),)
-    blocks: list[Block] = [Paragraph(words("programme.lead"), "lead")]
-    if planned.chart is not None:
-        blocks.append(Figure(planned.chart, words("programme.chart_caption"), words("programme.chart_alt")))
-    return *blocks, _table(words("programme.table"), planned.tasks, small=True), *_notes(planned.programme_notes)
+    if material.plan is not None:
+        return plan_sections.programme(material, material.plan, words)
+    missing = material.no_plan or words("programme.needs_survey")
+    return (Paragraph(words("programme.missing", missing=missing.rstrip("."))),)
 
 
 def price(material: Material, words: Words) -> tuple[Block, ...]:
-    planned = material.planned
-    if planned.prices is None:
-        return (Paragraph(words("price.missing")),)
-    table = _table(words("price.table", currency=planned.currency), planned.prices)
-    return Paragraph(words("price.lead"), "lead"), table, *_notes(planned.price_notes)
-
-
-def _table(caption: str, rows: Rows, *, small: bool = False) -> Table:
-    clean_rows = tuple(tuple(map(clean, row)) for row in rows.rows)
-    return Table(caption, rows.head, clean_rows, rows.widths, rows.numeric, total=rows.total, small=small)
-
-
-def _notes(notes: tuple[str, ...]) -> tuple[Block, ...]:
-    return (Bullets(tuple(map(clean, notes))),) if notes else ()
+    if material.plan is not None and material.plan.job.quantities.costs:
+        return plan_sections.price(material.plan, words)
+    return (Paragraph(words("price.missing")),)
