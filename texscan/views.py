@@ -199,7 +199,9 @@ def card_blur_mm(face: CardFace) -> float:
     near = cv2.erode(near.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     if near.sum() < 500:
         return math.nan
-    seen = _gradient_energy(np.nan_to_num(face.luminance / light), near)
+    with np.errstate(invalid="ignore", divide="ignore"):  # a black photo has places without any light
+        even = np.nan_to_num(face.luminance / light, posinf=0.0, neginf=0.0)
+    seen = _gradient_energy(even, near)
     known = [
         _gradient_energy(cv2.GaussianBlur(face.artwork, (0, 0), float(sigma / grid.step_mm)), near)
         for sigma in BLUR_TRIALS_MM
