@@ -15,7 +15,7 @@ from dataclasses import replace
 
 import pypdfium2
 import pytest
-from test_quantities import GUARD, exact_means, patch, survey_of
+from test_quantities import GUARD, TOPCOATS, exact_means, patch, survey_of
 from typer.testing import CliRunner
 
 from texscan import inputs
@@ -59,6 +59,22 @@ def test_windows_come_from_the_data_sheet_or_the_limits():
     assert (primer.times.least_h, primer.times.most_h) == (10, 72)
     assert topcoat.times.most_h == 24  # common practice where no sheet is given: limits.toml
     assert "most_h" not in topcoat.times.stated
+
+
+def test_coats_of_one_name_keep_their_own_paint():
+    panel = deck()
+    thin, thick = (replace(TOPCOATS[0], name="topcoat", wet_um=wet_um, thinning=0.1) for wet_um in (60, 110))
+    survey = survey_of(panel, coats=(thin, thick))
+    outcomes = (panel_outcome(panel.name, (patch(fewer=("topcoat",)),), panel),)
+    means = exact_means()
+    found = boat.boat_quantities(outcomes, survey, choice.choices(outcomes, survey), means, share_guard=GUARD)
+    given = log_limits.Sheets((), inputs.read_limits(None), None)
+    (one,) = log_limits.panel_limits(found, outcomes, means, given)
+    # 12 m2 of 60 and 110 um wet, a tenth of thinner on the paint, loss 0.20
+    assert [limit.paint_l.likely for limit in one.coats] == pytest.approx([0.72 / 1.1 / 0.8, 1.32 / 1.1 / 0.8])
+    assert [limit.thinner_l.likely for limit in one.coats] == pytest.approx([0.072 / 1.1 / 0.8, 0.132 / 1.1 / 0.8])
+    fewer = [row.figure.likely for row in found.rows if row.option == "fewer-coats" and row.item == "paint"]
+    assert fewer == pytest.approx([1.32 / 1.1 / 0.8])  # the last coat stays
 
 
 def test_wet_film_limits():

@@ -10,7 +10,7 @@ from texscan.limits import Limits
 from texscan.model import Coat, Measured
 from texscan.plan.boat import BoatQuantities
 from texscan.plan.choice import NO_WORK, RECOAT, RETEXTURE
-from texscan.plan.figure import Figure
+from texscan.plan.figure import Figure, rising
 from texscan.plan.new_texture import new_texture
 from texscan.plan.quantities import LOCAL_REPAIR, Means, Quantity
 from texscan.plan.rates import Paint
@@ -31,7 +31,7 @@ class CoatLimits:
     coat: Coat
     times: CoatTimes
     paint_l: Figure
-    thinner_l: Figure | None
+    thinner_l: Figure  # 0 where it is not thinned
     paint: Paint | None  # as the rates file has it
 
     @property
@@ -115,8 +115,9 @@ def _panel(
     means: Means,
     sheets: Sheets,
 ) -> PanelLimits:
-    paint = {row.detail: row.figure for row in rows if row.item == "paint"}
-    laid = tuple(coat for coat in coats if coat.name in paint)
+    paint = [row for row in rows if row.item == "paint"]
+    rest = iter(coats)
+    laid = tuple(next(coat for coat in rest if coat.name == row.detail) for row in paint)  # names may be alike
     target, why = _target(outcome, option, laid, means, sheets)
     return PanelLimits(
         panel=outcome.name,
@@ -129,11 +130,11 @@ def _panel(
             CoatLimits(
                 coat=coat,
                 times=times_of(coat, sheets.times, sheets.limits),
-                paint_l=paint[coat.name],
-                thinner_l=_figure(rows, "thinner", coat.name),
+                paint_l=row.figure,
+                thinner_l=rising(lambda litres, coat=coat: litres * coat.thinning, row.figure),
                 paint=means.rates.paint_of(coat.name),
             )
-            for coat in laid
+            for coat, row in zip(laid, paint, strict=True)
         ),
         filler_l=_figure(rows, "filler, mixed"),
         grit_kg=_figure(rows, "grit"),
@@ -141,8 +142,8 @@ def _panel(
     )
 
 
-def _figure(rows: tuple[Quantity, ...], item: str, detail: str = "") -> Figure | None:
-    return next((row.figure for row in rows if (row.item, row.detail) == (item, detail)), None)
+def _figure(rows: tuple[Quantity, ...], item: str) -> Figure | None:
+    return next((row.figure for row in rows if row.item == item), None)
 
 
 def _target(

@@ -310,7 +310,7 @@ def _coat(job: Job, limit: CoatLimits, number: int) -> list[Flowable]:
         f"{limit.most_wet_um:.0f}"
     )
     paint = "paint " + amount(limit.paint_l, "L", units)
-    if limit.thinner_l is not None:
+    if limit.coat.thinning > 0:
         paint += f", thinner {amount(limit.thinner_l, 'L', units)}"
     if limit.paint is not None and limit.paint.mix:
         paint += f", mixed {' : '.join(f'{part:g}' for part in limit.paint.mix)} by volume"

@@ -136,14 +136,15 @@ def _work(basis: Basis, option: str, means: Means) -> _Work:
 
 
 def _fewer(basis: Basis) -> tuple[Coat, ...]:
-    """The coats that the result leaves; SettingsError where it does not name them."""
-    coats = tuple(coat for coat in basis.coats if coat.name in basis.fewer)
-    if not coats:
+    """The coats that the result leaves, of equal names the last; SettingsError where it does not name them."""
+    rest = reversed(basis.coats)
+    coats = tuple(next((coat for coat in rest if coat.name == name), None) for name in reversed(basis.fewer))
+    if not coats or None in coats:
         raise SettingsError(
             f"The result of {basis.panel!r} does not name the coats of 'fewer-coats', or names others than the "
             "survey's. Score it again with the survey's coats."
         )
-    return coats
+    return tuple(coat for coat in reversed(coats) if coat is not None)
 
 
 def _flattening(work: _Work) -> list[Quantity]:
