@@ -35,7 +35,9 @@ def meshes(seed):
 def store(folder, seed, lit, lights):
     """Phone pictures of the deck and of its reference as one .npz."""
     out = {}
-    for name, (torch, ambient), light, more in zip(("deck", "reference"), lit, lights, (0, REFERENCE_SEED), strict=True):
+    for name, (torch, ambient), light, more in zip(
+        ("deck", "reference"), lit, lights, (0, REFERENCE_SEED), strict=True
+    ):
         blur_px = light["blur_mm"] / recipe.STEP_MM
         jpegs, full = patches.phone_pictures(torch, ambient, blur_px, seed + more)
         out |= {f"{name}_{i}": jpeg for i, jpeg in enumerate(jpegs)} | {f"{name}_full": full}

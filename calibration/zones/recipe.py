@@ -1,8 +1,8 @@
 """
 Invented decks for measuring zones and decisions: 96 mm of deck, sound, or worn, filled or both in a part or all over.
 
-Each seed gives a deck, its light and paint, and a second, unharmed patch of the same texture under its own light, as a
-person would measure it for --reference. Shapes and renders come from sample_images/make, which imports nothing of
+Each seed gives a deck, its light and paint, and a second, unharmed patch of the same texture under its own light, as
+a person would measure it for --reference. Shapes and renders come from sample_images/make, which imports nothing of
 texscan.
 """
 
@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "sample_images" / "make"))
-import decks  # noqa: E402
-import patches  # noqa: E402
+import decks
+import patches
 
 STEP_MM = 0.125  # of the pixels and of the grid, as in a score of a phone's photo
 SIDE_MM = 96.0
@@ -95,7 +95,8 @@ def losses(deck):
         harm = getattr(deck, kept)
         if harm is not None:
             alone = replace(deck, **{kept: replace(harm, where=everywhere), dropped: None})
-            out[value] = tuple(1 - left / had for left, had in zip(_relief_and_void(decks.height(alone, x, y)), sound))
+            left = _relief_and_void(decks.height(alone, x, y))
+            out[value] = tuple(1 - a / b for a, b in zip(left, sound, strict=True))
     return out, sound
 
 
@@ -106,14 +107,26 @@ def _relief_and_void(z):
 
 def conditions(deck, x, y, taken):
     """
-    The true condition (rows, columns) uint8; where both harms meet, the one that takes more void depth names it.
+    The true condition (rows, columns) uint8: harmed from where half of the full wear or fill is reached; where both
+    harms meet, the one that takes more void depth names it.
 
     taken : as `losses` gives it
     """
-    out = decks.conditions(deck, x, y)
-    if deck.wear is not None and deck.fill is not None and taken[FILLED][1] > taken[WORN][1]:
-        out[deck.fill.where.weight(x[None, :], y[:, None]) >= 0.5] = FILLED
+    order = sorted(taken, key=lambda value: taken[value][1])
+    out = np.full((len(y), len(x)), SOUND, np.uint8)
+    for value in order:
+        harm = deck.wear if value == WORN else deck.fill
+        out[harm.where.weight(x[None, :], y[:, None]) >= half_weight(harm, deck.height_mm)] = value
     return out
+
+
+def half_weight(harm, height_mm):
+    """
+    Weight of its region at which a harm has half of its depth: the cut comes down from `decks.FAR_MM` above the tops
+    (the fill up from below the floor), straight in the weight.
+    """
+    full = harm.share * height_mm
+    return 1.0 if harm.where.kind == "all" else (decks.FAR_MM + full / 2) / (decks.FAR_MM + full)
 
 
 def sound_patch(deck):
