@@ -22,7 +22,7 @@ from texscan.inputs import read_survey
 from texscan.survey.deck_plan import HEAD, deck_plan, deck_plan_png, deck_plan_svg
 from texscan.survey.outcome import PatchOutcome, panel_outcome
 from texscan.survey.records import Boat, DeckPlan, Survey, SurveyPanel
-from texscan.survey.shapes import Area, Disc, Drawing, Strokes, Words, hatch, png_file, svg_text
+from texscan.survey.shapes import PNG_ZOOM, Area, Disc, Drawing, Strokes, Words, hatch, png_file, svg_text
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
 SVG = "{http://www.w3.org/2000/svg}"
@@ -141,12 +141,12 @@ def test_hatch_keeps_out_of_the_notch_of_a_panel():
 def inside(png, svg, number):
     """Pixels of a panel, the rim and the label's middle left out."""
     pixels = np.asarray(Image.open(io.BytesIO(png)).convert("RGB")).astype(float)
-    corners = panel_polygons(svg)[number]
+    corners = PNG_ZOOM * panel_polygons(svg)[number]
     mask = np.zeros(pixels.shape[:2], np.uint8)
     cv2.fillPoly(mask, [np.round(corners).astype(np.int32)], 1)
-    mask = cv2.erode(mask, np.ones((9, 9)))
+    mask = cv2.erode(mask, np.ones((15, 15)))
     x, y = np.round(corners.mean(axis=0)).astype(int)
-    mask[y - 60 : y + 60, x - 90 : x + 90] = 0
+    mask[y - 120 : y + 120, x - 170 : x + 170] = 0
     return pixels[mask > 0]
 
 
@@ -170,14 +170,13 @@ def test_another_programs_rendering_of_the_svg_is_the_png(shade_by):
     outcomes = tuple(outcome(panel, ACTIONS[n % 3], 0.05 * n) for n, panel in enumerate(survey.panels[:9], start=1))
     drawing = deck_plan(survey, outcomes, shade_by=shade_by)
     drawing = replace(drawing, shapes=tuple(shape for shape in drawing.shapes if not isinstance(shape, Words)))
-    rendered = bytes(resvg_py.svg_to_bytes(svg_string=svg_text(drawing), skip_system_fonts=True))
-    one, two = (
-        np.asarray(Image.open(io.BytesIO(b)).convert("RGB")).astype(int) for b in (rendered, png_file(drawing))
-    )
-    differ = (np.abs(one - two).max(axis=2) > 60).mean()
-    moved = (np.abs(one - np.roll(two, 1, axis=1)).max(axis=2) > 60).mean()
+    rendered = bytes(resvg_py.svg_to_bytes(svg_string=svg_text(drawing), zoom=PNG_ZOOM, skip_system_fonts=True))
+    files = rendered, png_file(drawing)
+    one, two = (np.asarray(Image.open(io.BytesIO(file)).convert("L")).astype(int) for file in files)
+    differ = (np.abs(one - two) > 60).mean()
+    moved = (np.abs(one - np.roll(two, PNG_ZOOM, axis=1)) > 60).mean()
     assert differ < 0.01  # smoothing of edges
-    assert moved > 2 * differ  # a shift by one pixel would be seen
+    assert moved > 2 * differ  # a shift by one pixel of the drawing would be seen
 
 
 def test_less_void_is_darker_and_hatched_closer():
@@ -258,7 +257,7 @@ def test_shapes_are_drawn_where_they_are_said_to_be():
         Disc((75, 25), 10, fill=(0, 0, 200), stroke=(0, 0, 200)),
         Strokes((((0, 60), (100, 60)),), (0, 150, 0), 4.0),
     ))  # fmt: skip
-    pixels = np.asarray(Image.open(io.BytesIO(png_file(drawing))))
+    pixels = np.asarray(Image.open(io.BytesIO(png_file(drawing, zoom=1))))
     assert pixels.shape == (80, 100, 3)
     assert tuple(pixels[25, 30]) == (200, 0, 0)
     assert tuple(pixels[25, 75]) == (0, 0, 200)

@@ -16,7 +16,7 @@ from texscan.survey.units import AREA, in_units
 from texscan.typeset import INK, MUTED, PAPER, RULE, font
 
 VERDICT, VOID = "verdict", "void-depth"
-MARGIN, ROW, KEY_SIZE, SMALL = 50, 34, 19, 16  # px
+MARGIN, ROW, KEY_SIZE, SMALL = 40, 33, 18, 15  # px
 # Void depth in classes [mm]: the less, the darker and the closer the lines.
 VOID_EDGES_MM = (0.1, 0.2, 0.3, 0.4)
 VOID_WORDS = ("below 0.1 mm", "0.1 to 0.2 mm", "0.2 to 0.3 mm", "0.3 to 0.4 mm", "0.4 mm and more")
@@ -95,29 +95,33 @@ def _tint(ink: Colour, share: float) -> Colour:
     return mixed[0], mixed[1], mixed[2]
 
 
-def legend(panels: tuple[Numbered, ...], x: float, y: float, *, units: str) -> list[Shape]:
-    """A sample of each fill that is on the plan, with the panels and the area that have it; from (x, y) on."""
+def legend(panels: tuple[Numbered, ...], y: float, *, width: float, units: str) -> tuple[list[Shape], float]:
+    """A sample of each fill with the panels and the area that have it, in rows from y down, and where they end."""
     shapes: list[Shape] = []
+    x: float = MARGIN
     for look in sorted({panel.look for panel in panels}, key=lambda look: look.rank):
-        box = ((x, y), (x + 54, y), (x + 54, y + 30), (x, y + 30))
-        shapes.append(Area(box, look.fill, stroke=look.fill, width=1.0))
-        if look.pitch:
-            shapes.append(Strokes(hatch(box, angle_deg=look.angle_deg, pitch=look.pitch), look.line, 2.0))
-        shapes.append(Area(box, None, stroke=look.line, width=3.0, dash=look.dash))
         alike = tuple(panel.panel for panel in panels if panel.look == look)
         area = area_of_all(alike)
         count = f"{len(alike)} panel{'s' if len(alike) != 1 else ''}"
         if area and all(map(panel_area_m2, alike)):
             count += f", {_area(area.value, units, 1)}"
+        wide = 66 + max(font(KEY_SIZE, False).getlength(look.words), font(SMALL, False).getlength(count))
+        if x + wide > width - MARGIN:
+            x, y = MARGIN, y + 48
+        box = ((x, y), (x + 54, y), (x + 54, y + 30), (x, y + 30))
+        shapes.append(Area(box, look.fill, stroke=look.fill, width=1.0))
+        if look.pitch:
+            shapes.append(Strokes(hatch(box, angle_deg=look.angle_deg, pitch=look.pitch), look.line, 2.0))
+        shapes.append(Area(box, None, stroke=look.line, width=3.0, dash=look.dash))
         shapes.append(Words(look.words, (x + 66, y + 13), KEY_SIZE))
         shapes.append(Words(count, (x + 66, y + 32), SMALL, colour=MUTED))
-        x += 66 + max(font(KEY_SIZE, False).getlength(look.words), font(SMALL, False).getlength(count)) + 40
-    return shapes
+        x += wide + 40
+    return shapes, y + 74
 
 
 # Heading, left edge [px], room [px]
-COLUMNS = (("", 0, 40), ("panel", 46, 420), ("area", 490, 110), ("verdict", 620, 300),
-           ("void depth, 95 % interval", 940, 300), ("repair first", 1250, 250))  # fmt: skip
+COLUMNS = (("", 0, 40), ("panel", 40, 290), ("area", 340, 90), ("verdict", 440, 230),
+           ("void depth, 95 % interval", 690, 230), ("repair first", 940, 180))  # fmt: skip
 
 
 def key_table(panels: tuple[Numbered, ...], y: float, *, width: float, units: str) -> tuple[list[Shape], int]:
@@ -137,7 +141,10 @@ def key_table(panels: tuple[Numbered, ...], y: float, *, width: float, units: st
         low, high = (in_units(v, AREA, units)[0] for v in (together.low, together.high))
         words = f"{_area(together.value, units, 1)} ({low:.1f} to {high:.1f})"
         shapes.append(Strokes((((left, end - 24), (right, end - 24)),), INK, 1.5))
-        shapes += [Words(name, (left + 46, end), KEY_SIZE), Words(words, (left + 490, end), KEY_SIZE)]
+        shapes += [
+            Words(name, (left + COLUMNS[1][1], end), KEY_SIZE),
+            Words(words, (left + COLUMNS[2][1], end), KEY_SIZE),
+        ]
         end += ROW
     note = "Measured from photos; not a slip rating. Less void depth is less texture."
     return [*shapes, Words(note, (left, end + 14), SMALL, colour=MUTED)], round(end + 44)

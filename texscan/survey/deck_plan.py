@@ -29,9 +29,9 @@ from texscan.survey.units import LENGTH, in_units
 from texscan.typeset import INK, MUTED, PAPER, RULE, font
 
 TITLES = {VERDICT: "Deck plan by verdict", VOID: "Deck plan by void depth"}
-WIDTH, HEAD = 1600, 118  # px
-PLAN_MOST = 1300  # px, height of the plan
-NOTE_SIZE, RADIUS = 17, 17  # px: words beside a number, the number's disc
+WIDTH, HEAD = 1200, 112  # px
+PLAN_MOST = 1000  # px, height of the plan
+NOTE_SIZE, NOTE_HEIGHT, RADIUS = 17, 26, 17  # px: words beside a number and their box; the number's disc
 SCALE_LENGTHS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)  # m or ft
 SCALE_SHARE = 0.25  # of the plan's width, the most that the scale bar takes
 DECK = (247, 248, 249)
@@ -86,10 +86,10 @@ def deck_plan(
         shapes += _label(panel, frame, shade_by)
     unit_m = 1.0 if in_metres else survey.deck_plan.metres_per_px
     shapes += _scale(frame, unit_m, survey.units) + _bow(frame, "right" if in_metres else survey.deck_plan.bow)
-    shapes += legend(panels, MARGIN, frame.bottom + 70, units=survey.units)
-    rows, height = key_table(panels, frame.bottom + 144, width=WIDTH, units=survey.units)
+    samples, below = legend(panels, frame.bottom + 70, width=WIDTH, units=survey.units)
+    rows, height = key_table(panels, below, width=WIDTH, units=survey.units)
     summary = "; ".join(f"{panel.number} {panel.panel.name}: {panel.look.words}" for panel in panels)
-    return Drawing(WIDTH, height, f"{TITLES[shade_by]}: {survey.boat.name}", summary, (*shapes, *rows))
+    return Drawing(WIDTH, height, f"{TITLES[shade_by]}: {survey.boat.name}", summary, (*shapes, *samples, *rows))
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +144,7 @@ def _heading(survey: Survey, shade_by: str) -> list[Shape]:
     when = f" · surveyed {survey.surveyed_on}" if survey.surveyed_on else ""
     rule = ((MARGIN, 88), (WIDTH - MARGIN, 88))
     return [
-        Words(TITLES[shade_by], (MARGIN, 44), 34, bold=True),
+        Words(TITLES[shade_by], (MARGIN, 44), 30, bold=True),
         Words(cut(boat + when, KEY_SIZE, WIDTH - 2 * MARGIN), (MARGIN, 74), KEY_SIZE, colour=MUTED),
         Strokes((rule,), RULE, 2.0),
     ]
@@ -167,17 +167,17 @@ def _label(panel: Numbered, frame: Frame, shade_by: str) -> list[Shape]:
     if shade_by == VOID and void:
         told = f"{void.value:.2f}"
     wide = font(NOTE_SIZE, False).getlength(told) + 14 if told else 0.0
-    x, y = _spot(polygon)
-    beside = shapely.box(x - RADIUS - wide / 2, y - RADIUS, x + RADIUS + wide / 2, y + RADIUS)
-    if not told or polygon.contains(beside):
+    (x, y), fits = _spot(polygon, wide)
+    if fits:
         x -= wide / 2
-        left, top = x + RADIUS - 2, y - 13
+        left, top = x + RADIUS - 2, y - NOTE_HEIGHT / 2
     else:
-        y -= 14
+        y -= NOTE_HEIGHT / 2
         left, top = x - wide / 2, y + RADIUS
     shapes: list[Shape] = []
     if told:
-        box = ((left, top), (left + wide, top), (left + wide, top + 26), (left, top + 26))
+        low = top + NOTE_HEIGHT
+        box = ((left, top), (left + wide, top), (left + wide, low), (left, low))
         shapes = [
             Area(box, PAPER, stroke=INK, width=1.5),
             Words(told, (left + wide / 2, top + 19), NOTE_SIZE, anchor="middle"),
@@ -186,12 +186,23 @@ def _label(panel: Numbered, frame: Frame, shade_by: str) -> list[Shape]:
     return [*shapes, disc, Words(str(panel.number), (x, y + 7), KEY_SIZE, bold=True, anchor="middle")]
 
 
-def _spot(polygon: shapely.Polygon) -> tuple[float, float]:
-    """Where a label goes: the centroid where it lies well within, else the place with most room."""
+def _spot(polygon: shapely.Polygon, wide: float) -> tuple[tuple[float, float], bool]:
+    """
+    Where the label goes, and whether the disc and a box of that width beside it fit there.
+
+    The centroid is tried where it lies well within the panel, then the place with most room.
+    """
     roomy = shapely.maximum_inscribed_circle(polygon, tolerance=1.0)
     centroid = polygon.centroid
-    inside = polygon.contains(centroid) and polygon.exterior.distance(centroid) > 0.7 * roomy.length
-    return centroid.coords[0] if inside else roomy.coords[0]
+    central = polygon.contains(centroid) and polygon.exterior.distance(centroid) > 0.7 * roomy.length
+    places = [*([centroid.coords[0]] if central else []), roomy.coords[0]]
+    for x, y in places:
+        disc = shapely.Point(x - wide / 2, y).buffer(RADIUS)
+        if polygon.contains(
+            disc.union(shapely.box(x, y - NOTE_HEIGHT / 2, x + wide / 2 + RADIUS, y + NOTE_HEIGHT / 2))
+        ):
+            return (x, y), True
+    return places[0], wide == 0
 
 
 def _scale(frame: Frame, unit_m: float | None, units: str) -> list[Shape]:

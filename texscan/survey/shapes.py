@@ -17,7 +17,8 @@ from texscan.typeset import INK, PAPER, font
 
 Colour = tuple[int, int, int]
 Points = tuple[tuple[float, float], ...]
-OVERSAMPLING = 3  # the PNG is drawn so much larger and shrunk, for smooth edges
+PNG_ZOOM = 2  # pixels of the PNG for one of the drawing: sharp in print, 360 a 25.4 mm at 170 mm of width
+OVERSAMPLING = 2  # the PNG is drawn so much larger and shrunk, for smooth edges
 FAMILY = "'Bitstream Vera Sans', 'DejaVu Sans', Verdana, sans-serif"  # the first is what the PNG is drawn with
 ANCHORS = {"start": "l", "middle": "m", "end": "r"}  # of SVG, and of Pillow
 
@@ -147,46 +148,48 @@ def plain(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text)
 
 
-def png_file(drawing: Drawing) -> bytes:
-    """The drawing as a PNG file of width x height pixels."""
-    size = drawing.width * OVERSAMPLING, drawing.height * OVERSAMPLING
-    large = Image.new("RGB", size, PAPER)
+def png_file(drawing: Drawing, *, zoom: int = PNG_ZOOM) -> bytes:
+    """The drawing as a PNG file, `zoom` of its pixels for one of the drawing's."""
+    fine = zoom * OVERSAMPLING
+    large = Image.new("RGB", (drawing.width * fine, drawing.height * fine), PAPER)
     draw = ImageDraw.Draw(large)
     for shape in drawing.shapes:
         if isinstance(shape, Picture):
-            left, top, wide, high = (round(OVERSAMPLING * v) for v in shape.box)
+            left, top, wide, high = (round(fine * v) for v in shape.box)
             large.paste(Image.fromarray(shape.pixels).resize((max(wide, 1), max(high, 1))), (left, top))
         elif not isinstance(shape, Words):
-            _draw(draw, shape)
-    picture = large.resize((drawing.width, drawing.height), Image.Resampling.BOX)
+            _draw(draw, shape, fine)
+    picture = large.reduce(OVERSAMPLING)
     draw = ImageDraw.Draw(picture)  # words at their own size: their hinting is for it
     for shape in drawing.shapes:
         if isinstance(shape, Words):
-            face, anchor = font(shape.size, shape.bold), ANCHORS[shape.anchor] + "s"
-            draw.text(shape.at, plain(shape.text), font=face, fill=shape.colour, anchor=anchor)
+            face, at = font(shape.size * zoom, shape.bold), (shape.at[0] * zoom, shape.at[1] * zoom)
+            draw.text(at, plain(shape.text), font=face, fill=shape.colour, anchor=ANCHORS[shape.anchor] + "s")
     return _png(picture)
 
 
-def _draw(draw: ImageDraw.ImageDraw, shape: Area | Strokes | Disc) -> None:
+def _draw(draw: ImageDraw.ImageDraw, shape: Area | Strokes | Disc, fine: int) -> None:
     if isinstance(shape, Disc):
-        (x, y), r = np.multiply(shape.at, OVERSAMPLING), shape.radius * OVERSAMPLING
-        draw.ellipse((x - r, y - r, x + r, y + r), fill=shape.fill, outline=shape.stroke, width=2 * OVERSAMPLING)
+        ((x, y),), r = _fine((shape.at,), fine), shape.radius * fine
+        draw.ellipse((x - r, y - r, x + r, y + r), fill=shape.fill, outline=shape.stroke, width=2 * fine)
         return
     if isinstance(shape, Strokes):
-        lines, colour, width = shape.lines, shape.colour, shape.width
+        lines, colour = shape.lines, shape.colour
     else:
-        large = [(x * OVERSAMPLING, y * OVERSAMPLING) for x, y in shape.points]
         if shape.fill is not None:
-            draw.polygon(large, fill=shape.fill)
+            draw.polygon(_fine(shape.points, fine), fill=shape.fill)
         ring = (*shape.points, shape.points[0])
-        lines = _dashed(ring, shape.dash) if shape.dash else tuple(pairwise(ring))
-        colour, width = shape.stroke, shape.width
+        lines, colour = _dashed(ring, shape.dash) if shape.dash else tuple(pairwise(ring)), shape.stroke
+    r = shape.width * fine / 2
     for line in lines:
-        places = [(x * OVERSAMPLING, y * OVERSAMPLING) for x, y in line]
-        draw.line(places, fill=colour, width=round(width * OVERSAMPLING))
+        places = _fine(line, fine)
+        draw.line(places, fill=colour, width=round(2 * r))
         for x, y in places if isinstance(shape, Area) else ():  # corners without gaps
-            r = width * OVERSAMPLING / 2
             draw.ellipse((x - r, y - r, x + r, y + r), fill=colour)
+
+
+def _fine(points: Points, fine: int) -> list[tuple[float, float]]:
+    return [(x * fine, y * fine) for x, y in points]
 
 
 def _dashed(ring: Points, dash: float) -> tuple[Points, ...]:
