@@ -6,10 +6,12 @@ Durations and panels are invented; dates are of June 2026 (the 1st is a Monday).
 
 import csv
 import io
+import runpy
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from itertools import pairwise, product
+from pathlib import Path
 
 import icalendar
 import numpy as np
@@ -30,13 +32,14 @@ from texscan.plan.programme_table import programme_csv, programme_lines
 from texscan.plan.schedule import Clock, schedule
 from texscan.plan.shifts import shifts, slots_of
 from texscan.plan.timetable import programme
-from texscan.plan.weather import Forecast
+from texscan.plan.weather import Forecast, forecast_from_csv
 from texscan.plan.windows import CoatTimes
 from texscan.plan.works import PanelWork
 from texscan.plan.yard import PACES, PASSES, WORK, Yard, yard_from_tables
 from texscan.survey.records import Crew
 from texscan.survey.shapes import Area, png_file, svg_text
 
+SAMPLES = Path(__file__).parents[1] / "sample_images"
 LIMITS = read_limits(None)
 MONDAY, FRIDAY = date(2026, 6, 1), date(2026, 6, 5)
 PRIMER, TOPCOAT = Coat("primer", "primer", 0.5, 80), Coat("topcoat", "topcoat", 0.5, 80)
@@ -573,12 +576,13 @@ def test_bars_lie_in_the_columns_of_their_days(found):
     assert all(0 <= x <= drawing.width for bar in bars for x, _ in bar.points)
 
 
-def test_the_chart_as_a_picture_has_the_size_of_the_drawing(found):
+def test_the_chart_as_a_picture_has_the_shape_of_the_drawing(found):
     from PIL import Image
 
     drawing = bar_chart(found, boat="b", crew=Crew(people=2))
     with Image.open(io.BytesIO(png_file(drawing))) as picture:
-        assert picture.size == (drawing.width, drawing.height)
+        assert picture.width / picture.height == pytest.approx(drawing.width / drawing.height, rel=0.01)
+        assert picture.width >= drawing.width
 
 
 def test_the_summary_names_the_days_and_explains_every_flag(found):
@@ -644,3 +648,26 @@ def test_what_nobody_stated_is_marked_as_assumed():
     assert "work-assumed" in found.flags
     assert {row.hours.source for row in found.rows} == {"assumed"}
     assert "work-assumed" not in programme((panel(),), site()).flags
+
+
+# --- the job of the sample survey
+
+
+@settings(max_examples=8, deadline=None)
+@given(jobs(), STARTS, st.integers(1, 3))
+def test_more_hours_never_shorten_a_programme(works, first, people):
+    spread = tuple(
+        replace(work, area_m2=Figure(*(f * work.area_m2.likely for f in (0.8, 1.0, 1.2)), USER)) for work in works
+    )
+    ends = [best_plan(spread, site(first, people=people), case=case).finish.date() for case in (LOW, LIKELY, HIGH)]
+    assert ends == sorted(ends)
+
+
+def test_the_sample_forecast_is_what_its_recipe_writes():
+    recipe = runpy.run_path(str(SAMPLES / "make" / "forecast.py"))
+    text = (SAMPLES / "forecast.csv").read_text(encoding="utf-8")
+    found = forecast_from_csv(text, "forecast.csv")
+    assert text.splitlines()[1:] == [recipe["row"](moment) for moment in found.times]
+    above = found.surface_c - found.dew_c
+    assert (above < 3).any()
+    assert (above > 10).any()

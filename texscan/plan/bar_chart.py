@@ -11,7 +11,7 @@ from texscan.plan.timetable import Programme, Row, Span
 from texscan.survey.deck_key import cut
 from texscan.survey.records import Crew
 from texscan.survey.shapes import Area, Drawing, Points, Shape, Strokes, Words, hatch
-from texscan.typeset import INK, MUTED, RULE
+from texscan.typeset import INK, MUTED, RULE, font
 
 MARGIN, LABELS, WIDTH, DAY_LEAST = 40, 430, 1800, 26  # px; the page grows where days would be narrower
 HEAD, DAYS_HIGH, ROW, SECTION = 128, 58, 30, 38  # px
@@ -201,7 +201,7 @@ def _legend(x: float, y: float) -> list[Shape]:
     for kind, words in LEGEND:
         shapes += _look(kind, x, y - 14, x + 34, y + 4, words)
         shapes.append(Words(words, (x + 42, y + 2), SMALL))
-        x += 42 + 8.6 * len(words) + 30
+        x += 42 + font(SMALL, False).getlength(words) + 34
     return shapes
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from texscan.errors import SettingsError
 from texscan.limits import Limits
+from texscan.model import Coat
 from texscan.plan.groups import Group, Manner, groups_of, manners
 from texscan.plan.network import ANY, DRY, Network
 from texscan.plan.schedule import Clock, Schedule, schedule, unmet_window
@@ -103,8 +104,8 @@ def clock_of(works: tuple[PanelWork, ...], site: Site, days: int) -> Clock:
 
 def sheets(works: Iterable[PanelWork], site: Site) -> dict[str, CoatTimes]:
     """Times of every coat of the job and of filler, by name."""
-    coats = {coat.name: coat for work in works for coat in work.coats}
-    return {name: times_of(coat, site.yard.sheets, site.limits) for name, coat in [*coats.items(), (FILLER, FILLER)]}
+    coats: dict[str, Coat | str] = {coat.name: coat for work in works for coat in work.coats}
+    return {name: times_of(coat, site.yard.sheets, site.limits) for name, coat in ({FILLER: FILLER} | coats).items()}
 
 
 def seen_by_deck(site: Site) -> Forecast | None:

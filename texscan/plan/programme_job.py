@@ -15,7 +15,6 @@ from texscan.plan.programme_table import programme_csv, programme_lines
 from texscan.plan.timetable import Programme, programme
 from texscan.plan.weather import Forecast, forecast_from_csv
 from texscan.plan.works import PanelWork, panel_works
-from texscan.plan.yard import PASSES, yard_from_tables
 from texscan.survey.shapes import png_file, svg_text
 
 
@@ -28,20 +27,16 @@ class ProgrammeFiles:
     programme: Programme | None = None
 
 
-def programme_files(job: Job, *, rates_name: str, forecast: Forecast | None = None) -> ProgrammeFiles:
+def programme_files(job: Job, *, forecast: Forecast | None = None) -> ProgrammeFiles:
     """
     programme.csv, .svg, .png and .ics of a job, or no files where no panel needs work or no first day is stated.
 
-    Parameters
-    ----------
-    rates_name : of the rates file, for the sentences.
-
     Raises
     ------
-    SettingsError : figures of the rates file, dates of the crew, or a window that no programme meets.
+    SettingsError : dates of the crew, or a window that no programme meets.
     """
     works = job_works(job)
-    site = site_of(job, rates_name=rates_name, forecast=forecast)
+    site = site_of(job, forecast=forecast)
     if not works:
         return ProgrammeFiles({}, ("No programme: no panel has work to do.",))
     if job.survey.crew.first_day is None and forecast is None:
@@ -66,17 +61,9 @@ def job_works(job: Job) -> tuple[PanelWork, ...]:
     return panel_works(found.bases, found.choices, job.outcomes, job.survey, job.limits)
 
 
-def site_of(job: Job, *, rates_name: str, forecast: Forecast | None = None) -> Site:
+def site_of(job: Job, *, forecast: Forecast | None = None) -> Site:
     """Crew, yard and weather of a job."""
-    rates = job.rates
-    yard = yard_from_tables(
-        rates.of_programme,
-        rates_name,
-        paces=rates.paces,
-        passes={name: job.means[name] for name in PASSES},
-        fitting_h=rates.h_per_fitting,
-    )
-    return Site(job.survey.crew, yard, job.limits, forecast)
+    return Site(job.survey.crew, job.yard, job.limits, forecast)
 
 
 def read_forecast(path: Path) -> Forecast:

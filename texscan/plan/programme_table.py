@@ -51,7 +51,7 @@ def programme_lines(found: Programme, yard: Yard) -> list[str]:
         f"{people_words(found.manner.people)}"
         + (f" in {len(found.manner.gangs)} gangs" * (len(found.manner.gangs) > 1))
     ]
-    lines += _days(found)
+    lines += [*_days(found), *_groups(found)]
     for heading, sentences in (("Windows", found.missed), ("Weather", found.moved), ("Notes", found.notes)):
         if sentences:
             lines += [f"{heading}:", *(f"  {sentence}" for sentence in sentences)]
@@ -71,6 +71,12 @@ def _days(found: Programme) -> list[str]:
                 group = f" ({row.task.group})" if row.task.group else ""
                 by_day.setdefault(start.date(), []).append((start, f"{row.task.title}{group}"))
     return [f"  {day:{DAY}}  {'; '.join(words for _, words in sorted(by_day[day]))}" for day in sorted(by_day)]
+
+
+def _groups(found: Programme) -> list[str]:
+    """The panels of each group, by its number."""
+    groups = {row.task.group: row.task.panels for row in found.rows if row.task.group}
+    return [f"  ({number}) {', '.join(groups[number])}" for number in sorted(groups)]
 
 
 def _iso(moment: datetime | None) -> str | None:

@@ -18,6 +18,7 @@ from texscan.plan.yard import OwnTask, Yard
 
 HOURS_A_DAY = 24.0
 TOPCOAT = "topcoat"
+Film = tuple[str, Coat | str]  # name of the task that lays it, and the coat; FILLER for filler
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +137,7 @@ def _smooth(draft: _Draft, panels: tuple[PanelWork, ...], people: int, terms: Te
         return
     sand = terms.at_pace(yard.work["smooth_m2_per_h"], area, people)
     draft.share(_shared("smooth-sand", "Smooth areas: sand", sand, people, (), f"{area:.1f} m2", DRY, "smooth"))
-    before: tuple[str, Coat] | None = None
+    before: Film | None = None
     for number, coat in enumerate(panels[0].coats, 1):
         name, title = f"smooth-coat-{number}", f"Smooth areas: {coat.name}"
         wanted = before is not None and yard.key_between_coats
@@ -152,7 +153,7 @@ def _smooth(draft: _Draft, panels: tuple[PanelWork, ...], people: int, terms: Te
     draft.share(Task("smooth-cure", "smooth", "Smooth areas cure before tape goes on", cure, "clock", note=note))
 
 
-def _lay(draft: _Draft, task: Task, before: tuple[str, Coat | str] | None, key: Task | None) -> None:
+def _lay(draft: _Draft, task: Task, before: Film | None, key: Task | None) -> None:
     """A coat over the coat before, inside its window or after wash and key."""
     if before is not None:
         film, coat = before
@@ -183,20 +184,16 @@ def _panels(draft: _Draft, group: Group, ready: str | None, terms: Terms) -> lis
         hours = terms.at_pace(yard.paces["texture" if texture else "coat"], area, people)
         hours += terms.amount(yard.work["set_up_h"])
         can_key = yard.key_between_coats and (group.can_key or (before is not None and before[1] == FILLER))
-        key = (
-            _key(f"key-{number}-{place}", "coats", title, area, (people, names), terms)
-            if before and can_key
-            else None
-        )
-        label = (f"coat-{number}-{place}", "coats", title)
-        _lay(draft, _coat_task(label, coat.name, hours, (people, names), terms), before, key)
+        who, label = (people, names), (f"coat-{number}-{place}", "coats", title)
+        key = _key(f"key-{number}-{place}", "coats", title, area, who, terms) if before and can_key else None
+        _lay(draft, _coat_task(label, coat.name, hours, who, terms), before, key)
         before = f"coat-{number}-{place}", coat
     _close(draft, group, edge, before, terms)
     draft.tasks[first:] = [replace(task, group=number) for task in draft.tasks[first:]]
     return draft.tasks[first:]
 
 
-def _surface(draft: _Draft, group: Group, area: float, terms: Terms) -> tuple[str, str] | None:
+def _surface(draft: _Draft, group: Group, area: float, terms: Terms) -> Film | None:
     """Sand and, for a new texture, fill; gives the film that the first coat goes over inside a window."""
     yard, number, people, names = terms.yard, group.number, group.people, group.names
     coarse, fine = (terms.limits.practice[key].value for key in ("grit_coarse", "grit_fine"))
@@ -220,7 +217,7 @@ def _surface(draft: _Draft, group: Group, area: float, terms: Terms) -> tuple[st
     return None
 
 
-def _close(draft: _Draft, group: Group, edge: float, before: tuple[str, Coat] | None, terms: Terms) -> None:
+def _close(draft: _Draft, group: Group, edge: float, before: Film | None, terms: Terms) -> None:
     if before is None:
         return
     yard, number, people, names = terms.yard, group.number, group.people, group.names
@@ -280,25 +277,25 @@ def _words(pairs: list[tuple[str, str]]) -> str:
 
 
 def _own(task: OwnTask, people: int, case: int) -> Task:
-    return Task(task.name, "own", task.name, task.hours.ends[case], "crew" if task.crew else "clock",
-                people=people if task.crew else 0)  # fmt: skip
+    kind, whose = ("crew", people) if task.crew else ("clock", 0)
+    return Task(task.name, "own", task.name, task.hours.ends[case], kind, people=whose)
 
 
 def _own_rules(own: tuple[OwnTask, ...], tasks: list[Task]) -> Iterable[After]:
     """After and before of the user's tasks; a stage stands for all its tasks."""
-    named = {task.name: [task.name] for task in [*tasks, *own]}
+    named = {name: [name] for name in (*(task.name for task in tasks), *(mine.name for mine in own))}
     stages: dict[str, list[str]] = {}
     for task in tasks:
         stages.setdefault(task.stage, []).append(task.name)
-    for task in own:
-        for word in (*task.after, *task.before):
+    for mine in own:
+        for word in (*mine.after, *mine.before):
             if word not in named and word not in stages:
                 known = ", ".join(dict.fromkeys(chain(stages, (t.name for t in own))))
                 raise SettingsError(
-                    f"The task {task.name!r} waits for {word!r}, and the programme has no such task or stage. Known "
+                    f"The task {mine.name!r} waits for {word!r}, and the programme has no such task or stage. Known "
                     f"are {known}, and the tasks in programme.csv."
                 )
-        for word in task.after:
-            yield from (After(name, task.name) for name in named.get(word) or stages[word])
-        for word in task.before:
-            yield from (After(task.name, name) for name in named.get(word) or stages[word])
+        for word in mine.after:
+            yield from (After(name, mine.name) for name in named.get(word) or stages[word])
+        for word in mine.before:
+            yield from (After(mine.name, name) for name in named.get(word) or stages[word])

@@ -21,6 +21,7 @@ from texscan.plan.works import PanelWork
 
 MOMENT = "%a %d %b %H:%M"
 WAIT_SLOTS = 4  # an hour; shorter waits for a window are not worth a line
+MOST_NAMES = 2  # of panels in a sentence
 UM_M2_PER_L = 1000.0  # one litre on one square metre is 1000 um
 
 
@@ -48,7 +49,7 @@ class Programme:
     """All rows by start, when the work is done (few, likely, many hours), and what a reader has to know."""
 
     rows: tuple[Row, ...]
-    finish: tuple[datetime, datetime, datetime | None]  # None = with many hours there is no programme
+    finish: tuple[datetime, datetime, datetime | None]  # few, likely, many hours; None = no programme with many
     manner: Manner
     missed: tuple[str, ...]  # windows that were missed, or met by waiting, and what that costs
     moved: tuple[str, ...]  # tasks that the weather moved
@@ -56,10 +57,6 @@ class Programme:
     flags: tuple[str, ...]
     days_off: tuple[date, ...] = ()  # within the programme
     unfit: tuple[Span, ...] = ()  # hours in which the weather lets no coat be laid
-
-    @property
-    def last_day(self) -> date:
-        return self.finish[LIKELY].date()
 
 
 def programme(works: tuple[PanelWork, ...], site: Site) -> Programme:
@@ -104,6 +101,7 @@ def _rows(plan: Plan, works: tuple[PanelWork, ...], site: Site) -> list[Row]:
     for task in plan.network.tasks:
         if task.name not in plan.schedule.start:
             continue
+        low, likely, high = sorted(case[task.name] for case in cases)
         film, opens, closes = "", None, None
         if task.name in over:
             film = over[task.name].first
@@ -114,7 +112,7 @@ def _rows(plan: Plan, works: tuple[PanelWork, ...], site: Site) -> list[Row]:
                 task,
                 moment(plan.schedule.start[task.name]),
                 moment(plan.schedule.end[task.name]),
-                Figure(*sorted(case[task.name] for case in cases), source),
+                Figure(low, likely, high, source),
                 _spans(plan, task),
                 tuple(_waits_for(plan, task.name)),
                 film,
@@ -262,9 +260,12 @@ def _tries(plan: Plan, task: Task, since: int) -> list[int]:
         [since, *(end.get(a.first, 0) + slots_of(a.lag_h) for a in plan.network.afters if a.then == task.name)]
     )
     for window in plan.network.windows:
+        film = start[window.first]
+        least = int(plan.clock.windows[window.coat][0][film])
         if window.then == task.name:
-            film = start[window.first]
-            since = max(since, film + int(plan.clock.windows[window.coat][0][film]), end.get(str(window.key), 0))
+            since = max(since, film + least, end.get(str(window.key), 0))
+        elif window.key == task.name:
+            since = max(since, end[window.first] + least)
     slots = slots_of(task.hours) if task.kind == "unbroken" else 1
     working = plan.clock.shifts.working
     return [slot for slot in range(since, start[task.name]) if working[slot : slot + slots].all()]
@@ -332,4 +333,8 @@ def _days(count: int) -> str:
 
 
 def _title(task: Task) -> str:
-    return f"{task.title} on {', '.join(task.panels)}" if task.panels else task.title
+    """The task and its panels; more than a few are called by their group."""
+    if not task.panels:
+        return task.title
+    few = len(task.panels) <= MOST_NAMES or not task.group
+    return f"{task.title} on {', '.join(task.panels)}" if few else f"{task.title} on group {task.group}"
