@@ -52,8 +52,7 @@ def plan(
         if job.quantities.costs:
             contents["costs.csv"] = costs_csv(job.quantities.costs)
         weather = None if forecast is None else read_forecast(forecast)
-        rates_name = "rates file" if rates is None else rates.name
-        timed = programme_files(job, rates_name=rates_name, forecast=weather)
+        timed = programme_files(job, forecast=weather)
         contents |= timed.contents
         files.write_result(to, contents)
         print("\n".join(summary_lines(job.quantities, units=job.survey.units)))

@@ -84,8 +84,7 @@ def _plan(wanted: Wanted) -> tuple[Plan | None, str]:
     except SettingsError as error:
         return None, str(error)
     try:
-        name = "rates file" if wanted.rates is None else wanted.rates.name
-        timed = programme_files(job, rates_name=name, forecast=weather)
+        timed = programme_files(job, forecast=weather)
     except SettingsError as error:
         return Plan(job, None, None, str(error), ()), ""
     if timed.programme is None:
