@@ -1,4 +1,4 @@
-"""The page of a batch in a headless Chromium: sort, filter, tap, keyboard, a phone, and nothing asked from outside."""
+"""The page of a batch in a headless Chromium: sort, filter, tap, keyboard, phone, and nothing asked from outside."""
 
 import os
 import shutil
