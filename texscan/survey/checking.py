@@ -27,34 +27,34 @@ def area_of_all(panels: tuple[SurveyPanel, ...]) -> Measured | None:
 
 def lacking(survey: Survey, found: Found) -> dict[str, tuple[str, ...]]:
     """What is missing for each next step, in sentences that say what to write; steps with nothing missing are out."""
-    panels = survey.panels
+    no_outline = [panel.name for panel in survey.panels if not (panel.outline_m or panel.outline_px)]
     all_lacks = {
-        "scoring": (
-            *([] if panels else ["No panel yet. Write [[panel]] with a name and photos."]),
-            *(sentence for panel in panels for sentence in _photos_lacking(panel, found.get(panel.name, {}))),
-            *([] if survey.printed_bar_mm else ["printed_bar_mm: without it 3 % of scale stands in each interval."]),
-            *_unstated(panels, "existing", "the old coating is not stated"),
-            *_unstated(panels, "planned", "the new coating is not stated"),
-        ),
-        "quantities": (
-            *(
-                f"{panel.name}: no area. Write area_m2, sides_m or outline_m."
-                for panel in panels
-                if panel_area_m2(panel) is None
-            ),
-            *(
-                f"{panel.name}: no perimeter for the tape. Write perimeter_m or an outline."
-                for panel in panels
-                if panel_perimeter_m(panel) is None
-            ),
-        ),
+        "scoring": _for_scoring(survey, found),
+        "quantities": _for_quantities(survey.panels),
         "the programme": () if survey.crew.first_day else ("[crew] first_day: when the work may start.",),
         "the proposal": _for_the_proposal(survey),
-        "the deck plan": tuple(
-            f"{panel.name}: no outline." for panel in panels if not (panel.outline_m or panel.outline_px)
-        ),
+        "the deck plan": tuple(f"{name}: no outline." for name in no_outline),
     }
     return {step: lacks for step, lacks in all_lacks.items() if lacks}
+
+
+def _for_scoring(survey: Survey, found: Found) -> tuple[str, ...]:
+    if not survey.panels:
+        return ("No panel yet. Write [[panel]] with a name and photos.",)
+    photos = [lack for panel in survey.panels for lack in _photos_lacking(panel, found.get(panel.name, {}))]
+    bar = [] if survey.printed_bar_mm else ["printed_bar_mm: without it 3 % of scale stands in each interval."]
+    old = _unstated(survey.panels, "existing", "the old coating is not stated")
+    new = _unstated(survey.panels, "planned", "the new coating is not stated")
+    return (*photos, *bar, *old, *new)
+
+
+def _for_quantities(panels: tuple[SurveyPanel, ...]) -> tuple[str, ...]:
+    no_area = [panel.name for panel in panels if panel_area_m2(panel) is None]
+    no_edge = [panel.name for panel in panels if panel_perimeter_m(panel) is None]
+    return (
+        *(f"{name}: no area. Write area_m2, sides_m or outline_m." for name in no_area),
+        *(f"{name}: no perimeter for the tape. Write perimeter_m or an outline." for name in no_edge),
+    )
 
 
 def _photos_lacking(panel: SurveyPanel, found: dict[str, tuple[Path, ...]]) -> list[str]:
