@@ -9,18 +9,8 @@ MEAN_C, SWING_C = 16.0, 4.5  # air over a day, warmest at 15:00
 SUN_C, NIGHT_C = 7.0, -1.5  # deck over air at noon, and under a clear night sky
 RAIN_MM = {(9, 9): 0.8, (9, 12): 2.4, (9, 15): 0.4, (16, 6): 1.2}  # (day, hour)
 CLOUD = {4: 0.7, 8: 0.6, 9: 1.0, 10: 0.5, 15: 0.5, 16: 0.9}  # day -> share of the sky
-DEW_C = {
-    1: 8.0,
-    2: 8.0,
-    3: 9.5,
-    5: 8.5,
-    8: 11.0,
-    9: 13.0,
-    10: 11.5,
-    15: 11.0,
-    16: 12.0,
-    17: 9.0,
-}  # dew point, deg C
+# day -> dew point
+DEW_C = {1: 8.0, 2: 8.0, 3: 9.5, 5: 8.5, 8: 11.0, 9: 13.0, 10: 11.5, 15: 11.0, 16: 12.0, 17: 9.0}
 USUAL_DEW_C = 9.0
 
 
