@@ -194,6 +194,8 @@ def test_labour_counts_what_the_user_gives_a_pace_for():
     assert lines(rows, "labour", "mask").likely == pytest.approx(1.4)
     assert lines(rows, "labour", "fittings").likely == pytest.approx(1.5)
     assert len([row for row in rows if row.item == "labour"]) == 4
+    assert lines(rows, quantities.WITHOUT_PACE, "wash").likely == pytest.approx(12.0)  # said, and in no total
+    assert not [row for row in orders.totals(rows) if row.item == quantities.WITHOUT_PACE]
 
 
 def test_fewer_coats_that_a_result_does_not_name_are_refused():
@@ -351,12 +353,14 @@ def test_money_of_a_boat_worked_by_hand():
     assert likely["contingency"] == Decimal("38.73")  # 10 % = 38.732
     assert likely["tax"] == Decimal("85.21")  # 20 % of 426.05
     assert likely["total"] == Decimal("511.26")
-    assert priced.not_priced == ()
+    assert priced.not_priced == ("labour of wash, mask, key, coat",)
 
 
 def test_what_has_no_price_is_said():
     found = boat_of(6.0, actions=["sand-flat-and-retexture"], text='currency = "EUR"\n[labour]\nhourly = 40\n')
-    assert {"primer", "epoxy", "grit", "tape", "labour"} <= set(found.costs[0].not_priced)
+    missing = found.costs[0].not_priced
+    assert {"primer", "epoxy", "grit", "tape"} <= set(missing)
+    assert missing[-1] == "labour of wash, mask, sand_flat, fill, key, coat, texture"
 
 
 def test_without_rates_quantities_stand_without_money():

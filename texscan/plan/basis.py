@@ -36,6 +36,7 @@ class Basis:
     fewer: tuple[str, ...] = ()  # names of the coats of the option with fewer
     offered: tuple[str, ...] = ()  # options that the deciding patch allows
     fittings: int = 0
+    repairs: int = 0
     notes: tuple[str, ...] = ()
 
 
@@ -82,6 +83,7 @@ def _basis(outcome: PanelOutcome, panel: SurveyPanel, survey: Survey, share_guar
         fewer=next((tuple(o.get("coats", ())) for o in options if o["name"] == "fewer-coats"), ()),
         offered=tuple(option["name"] for option in options if option["offered"]),
         fittings=len(panel.fittings),
+        repairs=len(outcome.repair_first),
         notes=(*outcome.repair_first, *_notes(outcome, coats or DEFAULT_COATS)),
     )
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from texscan.plan.basis import Basis, basis_of
 from texscan.plan.choice import NO_WORK, Choice
 from texscan.plan.costs import Costs, costs_of
-from texscan.plan.figure import rising, total
+from texscan.plan.figure import USER, rising, total
 from texscan.plan.orders import Case, cases
 from texscan.plan.quantities import FEWER, Means, Quantity, quantities_of, smooth_quantities
 from texscan.plan.yard import Yard
@@ -74,7 +74,9 @@ def _smooth(bases: tuple[Basis, ...], chosen: tuple[Choice, ...], means: Means, 
     if area is None:
         edge = total(tuple(basis.edge_m for basis in worked))
         area = rising(lambda metres, width: metres * width, edge, yard.work["border_m"])
-    return smooth_quantities(area, worked[0].coats, worked[0].coats_source, means)
+    stated = yard.work["smooth_m2_per_h"]
+    sanding = stated if stated.source == USER else None
+    return smooth_quantities(area, worked[0].coats, worked[0].coats_source, means, sanding=sanding)
 
 
 def _notes(

@@ -7,6 +7,7 @@ from decimal import ROUND_HALF_UP, Decimal
 
 from texscan.plan.figure import Figure
 from texscan.plan.orders import Case, Order
+from texscan.plan.quantities import WITHOUT_PACE
 from texscan.plan.rates import Rates
 
 HUNDRED = Decimal(100)
@@ -100,16 +101,18 @@ def _exact(figure: Figure, end: int) -> Decimal:
 
 
 def _not_priced(case: Case, rates: Rates) -> tuple[str, ...]:
-    """What is needed and has no price: orders (a component is in its kit's price), and labour."""
+    """What is needed and has no price: orders (a component is in its kit's price), and tasks without pace."""
     priced_parts = {order.part_of for order in case.orders if order.part_of and order.price is not None}
     missing = [
         order.what
         for order in case.orders
         if order.price is None and not order.part_of and order.what not in priced_parts
     ]
-    tasks = {line.detail for line in case.totals if line.item == "labour"}
-    if rates.hourly is None or not (tasks or rates.fixed_h):
+    without = dict.fromkeys(row.detail for row in case.rows if row.item == WITHOUT_PACE)
+    if rates.hourly is None:
         missing.append("labour")
+    elif without:
+        missing.append(f"labour of {', '.join(without)}")
     return tuple(missing)
 
 

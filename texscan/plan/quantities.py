@@ -19,7 +19,8 @@ SMOOTH, PAINTED = "smooth areas", "painted"  # panel and option of the borders' 
 LOCAL_REPAIR, FEWER, SPRAYED = "local-repair", "fewer-coats", "sprayed"
 # For information: these stand in no total.
 FULL_PEAKS, BURYING = "paint for the full film on the peaks", "paint that would bury the texture"
-INFORMATION = ("area", "edge", FULL_PEAKS, BURYING)
+WITHOUT_PACE = "work without pace"
+INFORMATION = ("area", "edge", FULL_PEAKS, BURYING, WITHOUT_PACE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,21 +100,29 @@ def quantities_of(basis: Basis, option: str, means: Means) -> tuple[Quantity, ..
 
 
 def smooth_quantities(
-    area_m2: Figure, coats: tuple[Coat, ...], coats_source: str, means: Means
+    area_m2: Figure, coats: tuple[Coat, ...], coats_source: str, means: Means, *, sanding: Figure | None = None
 ) -> tuple[Quantity, ...]:
     """
-    Paint of the smooth borders, which are painted before the panels.
+    Paint and hours of the smooth borders, which are painted before the panels.
 
     Parameters
     ----------
     area_m2 : of all of them; flat, so that their true area is this one.
     coats : as on the panels.
+    sanding : m2 that one person sands in an hour, where the user says it.
     """
-    none, flat = exactly(0.0, coats_source), exactly(1.0, USER)
-    basis = Basis(SMOOTH, area_m2, none, flat, none, None, none, coats, coats_source)
+    none, one = exactly(0.0, coats_source), exactly(1.0, USER)
+    basis = Basis(SMOOTH, area_m2, none, one, none, None, none, coats, coats_source)
     work = _Work(basis, PAINTED, means, area_m2, none, None, coats)
     rows = [row for place in range(len(coats)) for row in _coat(work, place) if row.item not in INFORMATION]
-    return (work.row("area", "", "m2", area_m2, ()), *rows)
+    each = None if sanding is None else inverse(sanding)
+    times = exactly(float(len(coats)), coats_source)
+    return (
+        work.row("area", "", "m2", area_m2, ()),
+        *rows,
+        _hours(work, "smooth areas", "m2", (area_m2, one), each),
+        _hours(work, "coat", "m2", (area_m2, times), _each("coat", means)),
+    )
 
 
 def _of_edge(edge_m: Figure) -> str:
@@ -322,31 +331,37 @@ def _tape(work: _Work) -> list[Quantity]:
 
 
 def _labour(work: _Work) -> list[Quantity]:
-    """Hours of one person by task, for the tasks whose pace the user gives."""
-    means, one = work.means, exactly(1.0, USER)
-    tasks = {
-        "wash": (work.area_m2, one),
-        "mask": (work.edge_m, means["tape_runs"]),
-        "sand_flat": (work.area_m2, means["sand_flat_passes"]) if work.new else None,
-        "fill": (work.area_m2, one) if work.new and means.rates.flatten != "cut" else None,
-        "key": (work.area_m2, means["key_passes"]),
-        "coat": (work.area_m2, exactly(float(len(work.coats)), work.basis.coats_source)),
-        "texture": (work.area_m2, one) if work.new else None,
-    }
-    rows = []
-    for task, amounts in tasks.items():
-        pace = means.rates.paces.get(task)
-        if amounts is None or pace is None:
-            continue
-        hours = rising(lambda amount, times, per: amount * times * per, *amounts, inverse(pace))
-        words = (told("amount", amounts[0]), told("times", amounts[1]), told("pace", pace, "an hour"))
-        rows.append(work.row("labour", task, "h", hours, words))
-    return [*rows, *_fittings(work)]
+    """Hours of one person by task where the user gives its pace, else the amount of work that has none."""
+    means, basis, one = work.means, work.basis, exactly(1.0, USER)
+    tasks = [("wash", "m2", work.area_m2, one), ("mask", "m", work.edge_m, means["tape_runs"])]
+    if work.new is not None:
+        tasks.append(("sand_flat", "m2", work.area_m2, means["sand_flat_passes"]))
+        tasks += [("fill", "m2", work.area_m2, one)] if means.rates.flatten != "cut" else []
+    tasks.append(("key", "m2", work.area_m2, means["key_passes"]))
+    tasks.append(("coat", "m2", work.area_m2, exactly(float(len(work.coats)), basis.coats_source)))
+    if work.new is not None:
+        tasks.append(("texture", "m2", work.area_m2, one))
+    rows = [_hours(work, task, unit, (amount, times), _each(task, means)) for task, unit, amount, times in tasks]
+    for task, count, each in (
+        ("fittings", basis.fittings, means.rates.h_per_fitting),
+        ("repairs", basis.repairs, None),
+    ):
+        if count:
+            rows.append(_hours(work, task, task, (exactly(float(count), USER), one), each))
+    return rows
 
 
-def _fittings(work: _Work) -> list[Quantity]:
-    each, count = work.means.rates.h_per_fitting, work.basis.fittings
-    if each is None or not count:
-        return []
-    hours = rising(lambda h: count * h, each)
-    return [work.row("labour", "fittings", "h", hours, (f"{count} fittings ({USER})", told("each", each, "h")))]
+def _each(task: str, means: Means) -> Figure | None:
+    """Hours of one person for one unit; None where the user gives no pace."""
+    pace = means.rates.paces.get(task)
+    return None if pace is None else inverse(pace)
+
+
+def _hours(work: _Work, task: str, unit: str, amounts: tuple[Figure, Figure], each: Figure | None) -> Quantity:
+    """A task of so much, so many times."""
+    words = (told("amount", amounts[0], unit), told("times", amounts[1]))
+    amount = rising(lambda once, times: once * times, *amounts)
+    if each is None:
+        return work.row(WITHOUT_PACE, task, unit, amount, (*words, "the rates file gives no pace; in no total"))
+    hours = rising(lambda much, h: much * h, amount, each)
+    return work.row("labour", task, "h", hours, (*words, told("each", each, "h")))
