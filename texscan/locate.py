@@ -21,6 +21,7 @@ DISTORTION_U = (0.06, 0.06)  # radial terms k1, k2 of phone pictures after the p
 DETECTION_SIDES_PX = (1600, 3200, None)  # long sides at which markers are looked for, coarse first; None = as it is
 MEAN_WINDOW, MEAN_FLOOR, EVEN_LEVEL = 0.08, 0.05, 110.0  # of the long side; of the photo's mean; grey of the mean
 BLURRED_DETAIL = 0.20  # sharp photos have 0.33 and more, 2 px of blur leave 0.19; measured on renders
+LEAST_MEAN = 1e-9  # light of a photo that is black throughout
 LEAST_MARKERS = 3
 LEAST_SPREAD = 0.12  # found markers must span this share of all markers' area
 REFINED_CORNER_U_PX, MARKER_CORNER_U_PX = 0.08, 0.35  # saddle and bare marker corners; measured on renders
@@ -91,7 +92,7 @@ def even_picture(luminance: np.ndarray) -> np.ndarray:
     size = int(MEAN_WINDOW * long_side) | 1
     mean = cv2.blur(luminance, (size, size))
     floor = MEAN_FLOOR * float(luminance.mean())
-    return np.clip(luminance / (mean + floor) * EVEN_LEVEL, 0, 255).astype(np.uint8)
+    return np.clip(luminance / np.maximum(mean + floor, LEAST_MEAN) * EVEN_LEVEL, 0, 255).astype(np.uint8)
 
 
 def locate(photo: LinearPhoto, card: Card, *, focal_35mm: float | None = None) -> Sighting:

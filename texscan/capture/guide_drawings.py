@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from reportlab.pdfgen.canvas import Canvas
 
@@ -14,7 +15,7 @@ DRAWING_MM = (86.0, 35.0)
 INK, SOFT, PALE, LIGHT, WRONG = "#1b2a33", "#6f7f88", "#d5dde1", "#e9a400", "#b3261e"
 DUSK, WATER, DIRT = "#c3ced6", "#7fb2d6", "#a08660"
 THIN, THICK = 0.25, 0.55
-FONT, BOLD, LABEL = "Helvetica", "Helvetica-Bold", 2.5  # of the PDF standard's own 14; size in mm
+FONT, BOLD = "Helvetica", "Helvetica-Bold"  # of the PDF standard's own 14
 Point = tuple[float, float]
 
 
@@ -35,10 +36,23 @@ def line(canvas: Canvas, points: Sequence[Point], *, colour=INK, width=THIN, das
     canvas.setDash([])
 
 
-def label(canvas: Canvas, text: str, x: float, y: float, *, align="left", size=LABEL, font=FONT, colour=INK) -> None:
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How words look; size in mm."""
+
+    size: float = 2.5
+    font: str = FONT
+    colour: str = INK
+
+
+PLAIN, GREY, STRONG = Look(), Look(colour=SOFT), Look(font=BOLD)
+TINY, NUMBER = Look(1.7, colour=SOFT), Look(3.2, BOLD)
+
+
+def label(canvas: Canvas, text: str, x: float, y: float, look: Look = PLAIN, *, align: str = "left") -> None:
     """Words at a place."""
-    canvas.setFillColor(colour)
-    canvas.setFont(font, size)
+    canvas.setFillColor(look.colour)
+    canvas.setFont(look.font, look.size)
     {"left": canvas.drawString, "centre": canvas.drawCentredString, "right": canvas.drawRightString}[align](
         x, y, text
     )
@@ -88,8 +102,9 @@ def phone(canvas: Canvas, x: float, y: float, tilt_deg: float = 0.0) -> None:
     canvas.restoreState()
 
 
-def deck_line(canvas: Canvas, left: float, right: float, y: float, *, depth=0.9, pitch=3.0, fill=0.0) -> list[Point]:
-    """A section through non-skid, tops at y; with `fill` the share of its valleys that dirt holds. Gives its line."""
+def deck_line(canvas: Canvas, left: float, right: float, y: float, *, tooth: Point = (0.9, 3.0), fill=0.0) -> None:
+    """A section through non-skid, tops at y; with `fill` the share of its valleys that dirt holds."""
+    depth, pitch = tooth
     points, x = [(left, y - depth)], left
     while x + pitch <= right:
         points += [(x + 0.3 * pitch, y - depth), (x + 0.42 * pitch, y), (x + 0.88 * pitch, y), (x + pitch, y - depth)]
@@ -99,7 +114,6 @@ def deck_line(canvas: Canvas, left: float, right: float, y: float, *, depth=0.9,
         line(canvas, [(left, y - depth), (left, level), (x, level), (x, y - depth)], colour=None, fill=DIRT)
     line(canvas, [(left, y - depth - 1.6), *points, (x, y - depth - 1.6)], colour=None, fill=PALE)
     line(canvas, points, width=0.35)
-    return points
 
 
 def card_from_above(canvas: Canvas, x: float, y: float, height: float, *, named: bool = True) -> float:
@@ -111,19 +125,19 @@ def card_from_above(canvas: Canvas, x: float, y: float, height: float, *, named:
                 for t in (math.pi / 2, 7 * math.pi / 6, 11 * math.pi / 6)]  # fmt: skip
         line(canvas, foot, fill=SOFT, colour=None)
         if named:
-            label(canvas, name, x + (px - 11) * scale, y + (py - 5) * scale, align="right", size=1.7, colour=SOFT)
+            label(canvas, name, x + (px - 11) * scale, y + (py - 5) * scale, TINY, align="right")
     return WIDTH_MM * scale
 
 
 def wash(canvas: Canvas) -> None:
     """A dirty section beside a clean one."""
     for left, fill, words in ((1, 0.75, "dirty: reads as filled"), (48, 0.0, "washed and dry")):
-        deck_line(canvas, left, left + 37, 17, depth=5.5, pitch=9.0, fill=fill)
+        deck_line(canvas, left, left + 37, 17, tooth=(5.5, 9.0), fill=fill)
         label(canvas, words, left + 18, 4.5, align="centre")
     arrow(canvas, (40, 13), (46, 13), width=THICK)
     for x in (56, 65, 74):
         line(canvas, [(x, 25), (x + 1.6, 22.5), (x, 20.5), (x + 1.6, 18)], colour=SOFT)
-    label(canvas, "air", 78, 21, colour=SOFT)
+    label(canvas, "air", 78, 21, GREY)
 
 
 def shade(canvas: Canvas) -> None:
@@ -131,7 +145,7 @@ def shade(canvas: Canvas) -> None:
     line(canvas, [(30, 7), (55, 7), (55, 30), (30, 30)], colour=None, fill=DUSK)
     line(canvas, [(7, 18.6), (23, 22.2), (23, 7), (7, 7)], colour=None, fill=DUSK)
     for left in (0, 30, 59):
-        deck_line(canvas, left, left + 25, 8, depth=0.8, pitch=2.5)
+        deck_line(canvas, left, left + 25, 8, tooth=(0.8, 2.5))
     _sun(canvas, 5, 29, 2.2)
     line(canvas, [(5, 18.6), (25, 23)], width=0.9)
     for x, top in ((7, 19), (23, 22.4)):
@@ -158,7 +172,7 @@ def _sun(canvas: Canvas, x: float, y: float, radius: float) -> None:
 
 def distances(canvas: Canvas) -> None:
     """Side view: phone above, torch at the end of the cord."""
-    deck_line(canvas, 0, 84, 7.5, depth=0.8, pitch=2.4)
+    deck_line(canvas, 0, 84, 7.5, tooth=(0.8, 2.4))
     line(canvas, [(46, 7.9), (72, 7.9)], width=0.6)
     for x in (50, 68):
         line(canvas, [(x, 8), (x, 10), (x + 1.4, 10), (x + 1.4, 8)], fill="#ffffff")
@@ -180,13 +194,13 @@ def heights(canvas: Canvas) -> None:
     """Two fans of angles with the torch's height at the end of the cord."""
     for left, (low, high), words in ((1, FEW_SIDES_DEG, "one or two photos"), (45, ALL_SIDES_DEG, "four photos")):
         foot, reach = (left + 37, 8.0), 31.0
-        deck_line(canvas, left, left + 39, 8, depth=0.7, pitch=2.4)
+        deck_line(canvas, left, left + 39, 8, tooth=(0.7, 2.4))
         rim = [math.radians(low + (high - low) * k / 8) for k in range(9)]
         fan = [foot, *((foot[0] - reach * math.cos(a), foot[1] + reach * math.sin(a)) for a in rim)]
         line(canvas, fan, colour=LIGHT, fill="#fbe7b8")
         middle = math.radians((low + high) / 2)
         torch(canvas, foot[0] - reach * math.cos(middle), foot[1] + reach * math.sin(middle), -math.degrees(middle))
-        label(canvas, f"{low:.0f} to {high:.0f} degrees", foot[0], 27, align="right", font=BOLD)
+        label(canvas, f"{low:.0f} to {high:.0f} degrees", foot[0], 27, STRONG, align="right")
         cm = [CORD_MM / 10 * math.sin(math.radians(angle)) for angle in (low, high)]
         label(canvas, f"{words}: {cm[0]:.0f} to {cm[1]:.0f} cm up", left + 20, 2.0, align="centre")
 
@@ -203,11 +217,11 @@ def sides(canvas: Canvas) -> None:
         torch(canvas, mx + reach * math.cos(a), my + reach * math.sin(a), turn + 180)
         beside = (3.4, 4.5 * math.sin(a)) if turn % 180 else (5 * math.cos(a), 2.6)
         place = mx + reach * math.cos(a) + beside[0], my + reach * math.sin(a) + beside[1]
-        label(canvas, str(number), *place, align="centre", font=BOLD, size=3.2)
+        label(canvas, str(number), *place, NUMBER, align="centre")
     for place, words in ((1, ("two photos:", "1 and 2")), (72, ("four photos:", "all sides"))):
         for row, word in enumerate(words):
             label(canvas, word, place, 31 - 3.3 * row)
-    label(canvas, "the torch moves, the card never", 85, 1.5, align="right", colour=SOFT)
+    label(canvas, "the torch moves, the card never", 85, 1.5, GREY, align="right")
 
 
 def wind(canvas: Canvas) -> None:
@@ -237,16 +251,16 @@ def patches(canvas: Canvas) -> None:
     places = ((36, 10, "1", "worst: where feet go"), (56, 22, "2", "typical"), (8, 23, "3", "sheltered"))
     for x, y, name, words in places:
         line(canvas, [(x, y), (x + 6, y), (x + 6, y + 4.2), (x, y + 4.2)], fill="#ffffff", width=THICK)
-        label(canvas, name, x + 3, y + 1.2, align="centre", font=BOLD)
+        label(canvas, name, x + 3, y + 1.2, STRONG, align="centre")
         label(canvas, words, x + 7.5, y + 1.2)
-    label(canvas, "lane", 8, 12.6, colour=SOFT)
+    label(canvas, "lane", 8, 12.6, GREY)
 
 
 def avoid(canvas: Canvas) -> None:
     """Four things crossed out."""
     for place, words in enumerate(("wet or waxed", "across an edge", "your own shadow", "tilted, flash on")):
         left = place * 21.8
-        deck_line(canvas, left, left + 19.5, 9.5, depth=1.4, pitch=3.6)
+        deck_line(canvas, left, left + 19.5, 9.5, tooth=(1.4, 3.6))
         label(canvas, words, left + 9.6, 2.0, align="centre")
         cross_out(canvas, left + 3.4, 29, 2.2)
     line(canvas, [(1, 10), (3, 9.0), (17, 9.0), (19, 10), (17, 10.6), (3, 10.6)], colour=None, fill=WATER)

@@ -9,12 +9,14 @@ from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 
 from texscan.capture import guide_drawings as drawings
-from texscan.capture.guide_drawings import BOLD, DRAWING_MM, FONT, INK, SOFT
+from texscan.capture.guide_drawings import BOLD, DRAWING_MM, INK, SOFT, Look
 from texscan.card_sheet import PAPERS_MM, pdf_canvas
 from texscan.errors import SettingsError
 
 MARGIN_MM, GAP_MM = 14.0, 7.0
-TITLE_MM, HEADING_MM, TEXT_MM, LEADING_MM = 6.2, 3.7, 3.0, 3.8  # heights of letters and lines
+LEADING_MM = 3.8  # from line to line
+TITLE, HEADING, NUMERAL = Look(6.2, BOLD), Look(3.7, BOLD), Look(3.7, BOLD, "#b07700")
+TEXT, TEXT_STRONG, MOTTO = Look(3.0), Look(3.0, BOLD), Look(3.0, colour=SOFT)
 HEAD_MM, FOOT_MM = 20.0, 19.0
 COLUMNS, ROWS = 2, 4
 
@@ -107,9 +109,9 @@ def guide_pdf(*, paper: str = "a4") -> bytes:
 
 def _head(canvas: Canvas, width: float, height: float) -> None:
     top = height - MARGIN_MM
-    drawings.label(canvas, "How to photograph non-skid", MARGIN_MM, top - 3.0, size=TITLE_MM, font=BOLD)
+    drawings.label(canvas, "How to photograph non-skid", MARGIN_MM, top - 3.0, TITLE)
     words = "one patch, one card, one low light at a time"
-    drawings.label(canvas, words, width - MARGIN_MM, top - 3.0, align="right", size=TEXT_MM, colour=SOFT)
+    drawings.label(canvas, words, width - MARGIN_MM, top - 3.0, MOTTO, align="right")
 
 
 def _step(canvas: Canvas, number: int, step: Step, box: tuple[float, float]) -> None:
@@ -117,9 +119,9 @@ def _step(canvas: Canvas, number: int, step: Step, box: tuple[float, float]) -> 
     heading, text, draw = step
     wide, high = box
     drawings.line(canvas, [(0, high), (wide, high)], colour=INK, width=0.35)
-    drawings.label(canvas, str(number), 0, high - 5.2, size=HEADING_MM, font=BOLD, colour="#b07700")
-    drawings.label(canvas, heading, 5.5, high - 5.2, size=HEADING_MM, font=BOLD)
-    lines = simpleSplit(text, FONT, TEXT_MM, wide)
+    drawings.label(canvas, str(number), 0, high - 5.2, NUMERAL)
+    drawings.label(canvas, heading, 5.5, high - 5.2, HEADING)
+    lines = simpleSplit(text, TEXT.font, TEXT.size, wide)
     canvas.saveState()
     scale = min(wide / DRAWING_MM[0], 1.0)
     canvas.translate((wide - scale * DRAWING_MM[0]) / 2, high - 7.5 - DRAWING_MM[1] * scale)
@@ -128,14 +130,14 @@ def _step(canvas: Canvas, number: int, step: Step, box: tuple[float, float]) -> 
     canvas.restoreState()
     y = high - 7.5 - DRAWING_MM[1] * scale - 4.2
     for line in lines:
-        drawings.label(canvas, line, 0, y, size=TEXT_MM)
+        drawings.label(canvas, line, 0, y, TEXT)
         y -= LEADING_MM
 
 
 def _foot(canvas: Canvas, width: float) -> None:
     drawings.line(canvas, [(MARGIN_MM, FOOT_MM - 1), (width - MARGIN_MM, FOOT_MM - 1)], colour=INK, width=0.35)
     y = FOOT_MM - 5.0
-    for text, font in zip(CAUTIONS, (BOLD, FONT), strict=True):
-        for line in simpleSplit(text, font, TEXT_MM, width - 2 * MARGIN_MM):
-            drawings.label(canvas, line, MARGIN_MM, y, size=TEXT_MM, font=font)
+    for text, look in zip(CAUTIONS, (TEXT_STRONG, TEXT), strict=True):
+        for line in simpleSplit(text, look.font, look.size, width - 2 * MARGIN_MM):
+            drawings.label(canvas, line, MARGIN_MM, y, look)
             y -= LEADING_MM

@@ -36,6 +36,8 @@ TAG_SIZE_RANGE = (0.6, 1.6)  # of its printed size on the card's plane; anything
 SHADED_BELOW, SHADED_MM2 = 0.6, 400.0  # of the light expected there; a smaller spot is a leaf or a stain
 SHADED_SPOT_MM, NEAR_UPRIGHT_MM = 4.0, 4.0
 SHARP_EDGE_PER_MM = 0.03  # of ln(light): the torch's own falloff is 3 / distance, at most 0.01; a shadow's edge 0.08
+LEAST_SIDE_PX = 700  # a card that fills such a picture has markers of 16 pixels
+BURNT_OUT = 0.5  # clipped share of a photo in which no card can be found
 DARK_BELOW = 0.02  # of full scale, the lightest hundredth of a photo: too dark to find a card in
 BLURRED_HALF, BLURRED_EIGHTH = 0.20, 0.30  # detail over that at a quarter of the size; sharp renders 0.29 and 0.85
 CUT_OFF_BY = 0.03  # of the long side: markers alone do not place the outline better
@@ -49,7 +51,8 @@ class Reading:
     What one photo tells; what could not be told is None, NaN or empty.
 
     refusal : the sentence of the step that could not go on.
-    no_card : why no card was found: "dark", "blurred", "cut off", "few markers" or "none seen".
+    no_card : why no card was found: "few pixels", "dark", "burnt out", "blurred", "cut off", "few markers" or "none
+        seen".
     no_shadow : the card is seen, but no shadow of an upright.
     taken_s : EXIF time [s]; mm_per_px : of the photo at its full size, at the card's middle.
     cut_off : sides of the picture that cut the card; patch_seen : share of the patch inside the picture.
@@ -199,8 +202,12 @@ def _without_card(start: Reading, linear: LinearPhoto, card: Card) -> Reading:
     """The reading of a photo whose card could not be located, with the likely reason."""
     found = find_markers(linear.luminance, card.markers)
     cut_off = _sides_of_rest(found, linear.luminance.shape, card)
-    if float(np.quantile(linear.luminance, 0.99)) < DARK_BELOW:
+    if max(linear.luminance.shape) < LEAST_SIDE_PX:
+        why = "few pixels"
+    elif float(np.quantile(linear.luminance, 0.99)) < DARK_BELOW:
         why = "dark"
+    elif linear.clipped.mean() > BURNT_OUT:
+        why = "burnt out"
     elif not found:
         why = "blurred" if _is_blurred(linear.luminance) else "none seen"
     else:

@@ -82,6 +82,8 @@ def _card(reading: Reading, card: Card) -> list[Remark]:
 def _no_card(reading: Reading) -> Remark:
     cut = f"card cut off at the {listed(reading.cut_off)} of the picture: move back until all of it shows."
     sentence = {
+        "few pixels": "too few pixels for a card to be read: send the photo itself, not a preview of it.",
+        "burnt out": "burnt out, no card can be seen: lower the exposure, or move the torch back.",
         "dark": "too dark, no card can be seen: bring the torch nearer, or raise the exposure.",
         "blurred": "blurred, no card can be seen: hold the phone with both hands or lean on the rail, and tap on the "
         "card to focus.",
