@@ -15,7 +15,7 @@ from dataclasses import replace
 
 import pypdfium2
 import pytest
-from test_quantities import GUARD, TOPCOATS, exact_means, patch, survey_of
+from plan_scene import GUARD, TOPCOATS, exact_means, patch, survey_of
 from typer.testing import CliRunner
 
 from texscan import inputs
