@@ -24,6 +24,7 @@ from texscan.cli import app
 from texscan.model import Measured
 from texscan.plan import boat, choice, log_limits, logs
 from texscan.plan.windows import CoatTimes
+from texscan.plan.yard import Yard
 from texscan.survey.outcome import panel_outcome
 from texscan.survey.records import Crew, Looks, SurveyPanel
 
@@ -142,6 +143,22 @@ def test_the_sheets_hold_every_limit():
     assert "ended + 24 h *" in panel  # assumed for the topcoats
     for words in ("batch, hardener", "Filler", "Grit", "wet film 6"):
         assert words in panel
+
+
+def test_smooth_borders_have_a_sheet_of_their_own():
+    panel = deck(perimeter_m=14)
+    outcomes = (panel_outcome(panel.name, (patch(),), panel),)
+    survey, means = survey_of(panel), exact_means()
+    found = boat.boat_quantities(
+        outcomes, survey, choice.choices(outcomes, survey), means, share_guard=GUARD, yard=Yard()
+    )
+    given = log_limits.Sheets((SHEET,), inputs.read_limits(None), None)
+    smooth = log_limits.smooth_limits(found, means, given)
+    assert [limit.coat.name for limit in smooth.coats] == ["primer", "topcoat 1", "topcoat 2"]
+    assert smooth.coats[0].paint_l.likely == pytest.approx(0.2625)  # 14 m x 0.15 m / 10 m2/L / 0.8
+    pages = text_of(logs.logs_pdf(survey, log_limits.panel_limits(found, outcomes, means, given), smooth=smooth))
+    assert "smooth areas: painted" in pages[2]
+    assert "smooth areas" not in pages[0]  # no texture to accept
 
 
 def test_dew_points_to_read_off_agree_with_worked_ones():

@@ -47,7 +47,7 @@ def plan(
         contents = {
             "quantities.csv": quantities_csv(job.quantities),
             "targets.csv": targets_csv(job.panel_limits),
-            "logs.pdf": logs_pdf(job.survey, job.panel_limits),
+            "logs.pdf": logs_pdf(job.survey, job.panel_limits, smooth=job.smooth_limits),
         }
         if job.quantities.costs:
             contents["costs.csv"] = costs_csv(job.quantities.costs)

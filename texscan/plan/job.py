@@ -9,7 +9,7 @@ from texscan import files, inputs
 from texscan.limits import Limits
 from texscan.plan.boat import BoatQuantities, boat_quantities
 from texscan.plan.choice import choice_from_text, choices
-from texscan.plan.log_limits import PanelLimits, Sheets, panel_limits, sound_void
+from texscan.plan.log_limits import PanelLimits, Sheets, panel_limits, smooth_limits, sound_void
 from texscan.plan.materials import Material, materials_from_toml, with_users
 from texscan.plan.quantities import Means
 from texscan.plan.rates import Rates, rates_from_toml
@@ -31,6 +31,7 @@ class Job:
     yard: Yard
     quantities: BoatQuantities
     panel_limits: tuple[PanelLimits, ...]  # for the log sheets
+    smooth_limits: PanelLimits | None
 
 
 def read_job(
@@ -72,7 +73,17 @@ def read_job(
     guard = held.decision["share_guard"].value
     found = boat_quantities(outcomes, noted, chosen, means, share_guard=guard, yard=yard)
     sheets = Sheets(yard.sheets, held, sound_void(outcomes, noted))
-    return Job(noted, outcomes, given, held, means, yard, found, panel_limits(found, outcomes, means, sheets))
+    return Job(
+        survey=noted,
+        outcomes=outcomes,
+        rates=given,
+        limits=held,
+        means=means,
+        yard=yard,
+        quantities=found,
+        panel_limits=panel_limits(found, outcomes, means, sheets),
+        smooth_limits=smooth_limits(found, means, sheets),
+    )
 
 
 def read_rates(path: Path | None) -> Rates:

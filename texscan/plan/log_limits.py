@@ -12,7 +12,7 @@ from texscan.plan.boat import BoatQuantities
 from texscan.plan.choice import NO_WORK, RECOAT, RETEXTURE
 from texscan.plan.figure import Figure, rising
 from texscan.plan.new_texture import new_texture
-from texscan.plan.quantities import LOCAL_REPAIR, Means, Quantity
+from texscan.plan.quantities import LOCAL_REPAIR, PAINTED, SMOOTH, Means, Quantity
 from texscan.plan.rates import Paint
 from texscan.plan.windows import CoatTimes, times_of
 from texscan.survey.outcome import PanelOutcome
@@ -87,6 +87,27 @@ def panel_limits(
     return tuple(records)
 
 
+def smooth_limits(found: BoatQuantities, means: Means, sheets: Sheets) -> PanelLimits | None:
+    """The smooth borders, which are painted before the panels in the coats of the first; None where they are not."""
+    rows = tuple(row for row in found.rows if row.panel == SMOOTH)
+    if not rows:
+        return None
+    pairs = zip(found.bases, found.choices, strict=True)
+    coats = next(basis.coats for basis, choice in pairs if choice.options != (NO_WORK,))
+    return PanelLimits(
+        panel=SMOOTH,
+        option=PAINTED,
+        area_m2=rows[0].figure,
+        void_depth_mm=None,
+        target_mm=None,
+        why="",
+        coats=_coat_limits(rows, coats, means, sheets),
+        filler_l=None,
+        grit_kg=None,
+        mind=(),
+    )
+
+
 def sound_void(outcomes: tuple[PanelOutcome, ...], survey: Survey) -> Measured | None:
     """Void depth of the panel that the survey names as reference; None where it names none, or none was scored."""
     named = {panel.name for panel in survey.panels if panel.reference}
@@ -115,10 +136,8 @@ def _panel(
     means: Means,
     sheets: Sheets,
 ) -> PanelLimits:
-    paint = [row for row in rows if row.item == "paint"]
-    rest = iter(coats)
-    laid = tuple(next(coat for coat in rest if coat.name == row.detail) for row in paint)  # names may be alike
-    target, why = _target(outcome, option, laid, means, sheets)
+    laid = _coat_limits(rows, coats, means, sheets)
+    target, why = _target(outcome, option, tuple(limit.coat for limit in laid), means, sheets)
     return PanelLimits(
         panel=outcome.name,
         option=option,
@@ -126,20 +145,27 @@ def _panel(
         void_depth_mm=outcome.figures.get("void_depth_mm"),
         target_mm=target,
         why=why,
-        coats=tuple(
-            CoatLimits(
-                coat=coat,
-                times=times_of(coat, sheets.times, sheets.limits),
-                paint_l=row.figure,
-                thinner_l=rising(lambda litres, coat=coat: litres * coat.thinning, row.figure),
-                paint=means.rates.paint_of(coat.name),
-            )
-            for coat, row in zip(laid, paint, strict=True)
-        ),
+        coats=laid,
         filler_l=_figure(rows, "filler, mixed"),
         grit_kg=_figure(rows, "grit"),
         mind=(*outcome.cautions, *outcome.repair_first),
     )
+
+
+def _coat_limits(
+    rows: tuple[Quantity, ...], coats: tuple[Coat, ...], means: Means, sheets: Sheets
+) -> tuple[CoatLimits, ...]:
+    """Of the coats that are laid, in order; names may be alike."""
+    rest = iter(coats)
+    found = []
+    for row in rows:
+        if row.item != "paint":
+            continue
+        coat = next(coat for coat in rest if coat.name == row.detail)
+        thinner_l = rising(lambda litres, coat=coat: litres * coat.thinning, row.figure)
+        times = times_of(coat, sheets.times, sheets.limits)
+        found.append(CoatLimits(coat, times, row.figure, thinner_l, means.rates.paint_of(coat.name)))
+    return tuple(found)
 
 
 def _figure(rows: tuple[Quantity, ...], item: str) -> Figure | None:

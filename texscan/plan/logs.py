@@ -44,13 +44,19 @@ class Job:
 
     survey: Survey
     panels: tuple[PanelLimits, ...]
+    smooth: PanelLimits | None = None  # the smooth borders
+
+    @property
+    def sheets(self) -> tuple[PanelLimits, ...]:
+        """All that is painted, in the order of the work."""
+        return self.panels if self.smooth is None else (self.smooth, *self.panels)
 
     @property
     def width_mm(self) -> float:
         return PAPERS_MM[self.survey.looks.paper][0] - 2 * SIDE_MM
 
 
-def logs_pdf(survey: Survey, panels: tuple[PanelLimits, ...]) -> bytes:
+def logs_pdf(survey: Survey, panels: tuple[PanelLimits, ...], *, smooth: PanelLimits | None = None) -> bytes:
     """
     The log sheets: hold points and acceptance, air and deck by the hour, one page a panel.
 
@@ -58,12 +64,13 @@ def logs_pdf(survey: Survey, panels: tuple[PanelLimits, ...]) -> bytes:
     ----------
     survey : boat, yard, working hours, paper ("a4" or "letter").
     panels : from `log_limits.panel_limits`.
+    smooth : from `log_limits.smooth_limits`; their sheet comes before the panels', as their paint does.
 
     Returns
     -------
     PDF; the same content gives the same bytes.
     """
-    job = Job(survey, panels)
+    job = Job(survey, panels, smooth)
     width, height = (side * mm for side in PAPERS_MM[survey.looks.paper])
     stream = io.BytesIO()
     document = BaseDocTemplate(
@@ -74,7 +81,7 @@ def logs_pdf(survey: Survey, panels: tuple[PanelLimits, ...]) -> bytes:
     foot = lambda canvas, page: _foot(canvas, page, survey.boat.name)
     document.addPageTemplates([PageTemplate("sheet", [frame], onPage=foot)])
     flow = [*_acceptance(job), PageBreak(), *_conditions(job)]
-    for panel in panels:
+    for panel in job.sheets:
         flow += [PageBreak(), *_panel(job, panel)]
     document.build(flow)
     return stream.getvalue()
@@ -200,7 +207,7 @@ def _hours(job: Job) -> list[str]:
     """Each hour from one before work starts to the end of the last dew-free time."""
     crew = job.survey.crew
     hour, minute = map(int, crew.day_starts.split(":"))
-    cure = max((limit.times.dew_free_h for panel in job.panels for limit in panel.coats), default=0.0)
+    cure = max((limit.times.dew_free_h for panel in job.sheets for limit in panel.coats), default=0.0)
     first, last = hour - 1, math.ceil(hour + minute / 60 + crew.hours_a_day + cure)
     return [f"{at % 24:02d}:00" for at in range(first, min(last, first + 23) + 1)]
 
@@ -208,7 +215,7 @@ def _hours(job: Job) -> list[str]:
 def _limits(job: Job) -> Table:
     """The conditions of each kind of coat, once."""
     seen: dict[str, CoatLimits] = {}
-    for panel in job.panels:
+    for panel in job.sheets:
         for limit in panel.coats:
             seen.setdefault(limit.coat.name, limit)
     heads = ("coat", "deck and air °C", "RH at most %", "deck above dew point, at least °C", "no dew or rain for")
@@ -261,7 +268,7 @@ def _panel(job: Job, panel: PanelLimits) -> list[Flowable]:
     facts = [f"{amount(panel.area_m2, 'm2', units)}"]
     if panel.target_mm is not None:
         facts.append(f"void depth to be reached {_span_mm(panel.target_mm)} mm ({panel.why})")
-    else:
+    elif panel.why:
         facts.append(f"void depth: {panel.why}")
     flow = [
         *_head(f"{panel.panel}: {panel.option.replace('-', ' ')}", job),

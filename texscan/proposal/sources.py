@@ -95,7 +95,7 @@ def _plan(wanted: Wanted) -> tuple[Plan | None, str]:
 
 def log_sheets(job: Job) -> bytes:
     """The sheets to fill in by hand, as `texscan plan` writes them."""
-    return logs_pdf(job.survey, job.panel_limits)
+    return logs_pdf(job.survey, job.panel_limits, smooth=job.smooth_limits)
 
 
 def _png(data: bytes, width_mm: float) -> Picture:
