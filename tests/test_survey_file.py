@@ -160,6 +160,10 @@ def test_lines_are_those_that_a_reader_counts():
     assert ("b",) not in found and ("not",) not in found
 
 
+def test_a_remark_that_ends_with_a_comma_ends_with_its_line():
+    assert lines_of("a = 1  # one,\nb = 2  # [\nc = 3\n") == {("a",): 1, ("b",): 2, ("c",): 3}
+
+
 def paths_in(value, path=()):
     """Every path of a TOML document, told from what the standard reader gives."""
     inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()

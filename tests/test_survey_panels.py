@@ -305,6 +305,14 @@ def test_folders_of_results_are_read_without_a_list(tmp_path):
     assert [one.name for one in read_results(tmp_path / "a", None)] == ["Fore deck"]
 
 
+def test_two_results_of_one_panel_are_refused(tmp_path):
+    write(tmp_path / "Fore deck", score())
+    write(tmp_path / "older", score(panel="Fore deck"))
+    assert len(read_results(tmp_path, None)) == 2
+    with pytest.raises(SettingsError, match="holds 2 results of the panel 'Fore deck'"):
+        read_results(tmp_path, Survey(Boat("B"), panels=(SurveyPanel("Fore deck"),)))
+
+
 def without(data, *keys):
     data = json.loads(json.dumps(data))
     place = data
