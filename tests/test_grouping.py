@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from texscan.capture.grouping import PhotoSet, Pose, Sighted, group, names
+from texscan.capture.grouping import PhotoSet, Pose, Sighted, agreements, group, names
 
 ABOVE = Pose((100.0, 100.0, 400.0), 90.0)
 SIDES = (10.0, 100.0, 190.0, 280.0)
@@ -88,6 +88,19 @@ def test_a_photo_without_a_card_stands_alone():
     sets = group([lit("a", 0, 10), Sighted("dog.jpg", 5, refusal="No card.")])
     assert files_of(sets) == [("a",), ()]
     assert sets[1].left_out == (("dog.jpg", "No card."),)
+
+
+def test_agreements_are_correlations_where_both_maps_are_known():
+    """Against numpy's corrcoef, pair by pair."""
+    maps = [patch_of(k % 3, 0.3 + 0.1 * k) for k in range(70)]  # more than one block
+    for k, one in enumerate(maps):
+        one[k : k + 20] = np.nan
+    table = agreements([*maps, None, np.ones((3, 3)), np.full((120, 120), np.nan)])
+    for a, b in [(0, 1), (0, 3), (5, 69), (66, 2), (7, 7)]:
+        both = np.isfinite(maps[a]) & np.isfinite(maps[b])
+        assert table[a, b] == pytest.approx(np.corrcoef(maps[a][both], maps[b][both])[0, 1], abs=1e-4)
+    assert np.isnan(table[70:]).all() and np.isfinite(table[:70, :70]).all()
+    assert np.array_equal(table, table.T, equal_nan=True)
 
 
 def photo_lists():

@@ -6,12 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from texscan.capture.grouping import OTHER_PATCH, Sighted, is_torch_off
+from texscan.capture.grouping import OTHER_PATCH, Sighted, agreements, is_torch_off, turn_between
 from texscan.capture.reading import Reading, sighted
 from texscan.capture.remarks import Remark, remarks_on, verdict_of
 from texscan.capture.sides import listed, side_in_picture, uprights_towards
 from texscan.card import Card
-from texscan.same_patch import agreement
 from texscan.settle import FULL_SET, SAME_SIDE_DEG, missing_azimuths
 
 TORCH_OFF = "photo with the torch off"
@@ -45,7 +44,8 @@ def judge(readings: tuple[Reading, ...], card: Card) -> Advice:
     seen = [sighted(reading, taken_s=0.0) for reading in readings]
     lit = [s for s in seen if s.is_lit]
     dark = [is_torch_off(s, lit) for s in seen]
-    judged, earlier = [], []
+    judged: list[Judged] = []
+    earlier: list[Sighted] = []
     for reading, own, off in zip(readings, seen, dark, strict=True):
         if off:
             judged.append(Judged(reading, TORCH_OFF))
@@ -61,32 +61,26 @@ def _beside(own: Sighted, earlier: list[Sighted]) -> tuple[Remark, ...]:
     """What is wrong with a photo beside those before it: other panel, other patch, same side."""
     if not own.is_lit or not earlier:
         return ()
-    tags = {s.tag for s in earlier} - {None}
+    tags = {s.tag for s in earlier if s.tag is not None}
     if own.tag is not None and tags and own.tag not in tags:
         shown = listed([str(tag) for tag in sorted(tags)])
         text = f"shows tag {own.tag}, the photos before it tag {shown}: keep each panel's photos apart."
         return (Remark("other-tag", True, text),)
-    alike = [_alike(own, other) for other in earlier]
-    if max(alike) < OTHER_PATCH:
+    alike = agreements([own.patch, *(other.patch for other in earlier)])[0, 1:]
+    if np.isfinite(alike).all() and alike.max() < OTHER_PATCH:
         text = f"does not show the same patch as {earlier[0].file}, or the card was moved: leave the card in place."
         return (Remark("other-patch", True, text),)
-    same = next((other.file for other in earlier if _apart_deg(own, other) < SAME_SIDE_DEG), None)
+    same = next((other.file for other in earlier if _same_side(own, other)), None)
     if same is None:
         return ()
     text = f"from the same side as {same}: the two count as one; move the torch to another side."
     return (Remark("same-side", False, text),)
 
 
-def _alike(one: Sighted, other: Sighted) -> float:
-    """Agreement of two patches; 1 where they cannot be compared."""
-    if one.patch is None or other.patch is None:
-        return 1.0
-    value = agreement(one.patch.astype(np.float32), other.patch.astype(np.float32))
-    return value if np.isfinite(value) else 1.0
-
-
-def _apart_deg(one: Sighted, other: Sighted) -> float:
-    return abs((one.azimuth_deg - other.azimuth_deg + 180) % 360 - 180)
+def _same_side(one: Sighted, other: Sighted) -> bool:
+    if one.azimuth_deg is None or other.azimuth_deg is None:
+        return False
+    return turn_between(one.azimuth_deg, other.azimuth_deg) < SAME_SIDE_DEG
 
 
 def _next_steps(judged: list[Judged], card: Card) -> tuple[str, ...]:
@@ -111,13 +105,13 @@ def _sides(azimuths_deg: list[float]) -> list[float]:
     """Azimuths that lie on sides of their own."""
     kept: list[float] = []
     for azimuth in azimuths_deg:
-        if all(abs((azimuth - other + 180) % 360 - 180) >= SAME_SIDE_DEG for other in kept):
+        if all(turn_between(azimuth, other) >= SAME_SIDE_DEG for other in kept):
             kept.append(azimuth)
     return kept
 
 
 def _have_opposite(sides: list[float]) -> bool:
-    return any(abs((a - b + 180) % 360 - 180) > 180 - SAME_SIDE_DEG for k, a in enumerate(sides) for b in sides[:k])
+    return any(turn_between(a, b) > 180 - SAME_SIDE_DEG for k, a in enumerate(sides) for b in sides[:k])
 
 
 def _in_words(reading: Reading, card: Card, azimuth_deg: float) -> str:

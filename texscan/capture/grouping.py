@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from texscan.same_patch import agreement
-
 # Agreement of two activity maps at 0.2 mm, measured on renders: another deck 0.02 at most; one patch 0.13 to 0.33
 # under lights at right angles, 0.57 and more under opposed ones; one mould beside itself over 0.3 in 1 to 7 %
 # of all places.
 OTHER_PATCH, SURE_PATCH, SAME_PHOTO = 0.06, 0.30, 0.70
+LEAST_SHARED = 2000  # pixels that two maps must have in common; chance then stays below 0.06
+BLOCK = 64  # maps compared at once: bounds the memory
 LONGEST_PAUSE_S = 180.0  # between two photos of one set that only time and pose hold together; common practice
 LONGEST_SET_S = 1800.0  # the same for photos that surely show one patch: the next coat comes later
 SAME_PLACE_MM = 150.0  # hand-held, a camera comes back to within a hand's breadth or two; from memory
@@ -96,14 +96,51 @@ def group(sightings: Sequence[Sighted]) -> tuple[PhotoSet, ...]:
     sets : in the order of their first photos; photos in which no card was found stand alone, in `left_out`.
     """
     order = sorted(sightings, key=lambda s: (s.taken_s, s.file))
+    place = {seen.file: k for k, seen in enumerate(order)}
+    table = agreements([seen.patch for seen in order])
+
+    def likeness(members: list[Sighted], seen: Sighted) -> float | None:
+        return _likeness(members, seen, [float(table[place[m.file], place[seen.file]]) for m in members])
+
     sets: list[list[Sighted]] = []
     for seen in (s for s in order if s.is_lit):
-        _join(sets, seen, _likeness)
+        _join(sets, seen, likeness)
     for seen in (s for s in order if not s.is_lit and s.pose is not None):
         _join(sets, seen, _nearness)
     sets += [[s] for s in order if not s.is_lit and s.pose is None]
     ordered = [sorted(members, key=lambda s: (s.taken_s, s.file)) for members in sets]
     return tuple(_as_set(members) for members in sorted(ordered, key=lambda m: (m[0].taken_s, m[0].file)))
+
+
+def agreements(patches: Sequence[np.ndarray | None]) -> np.ndarray:
+    """
+    Correlation of every two activity maps where both are known (`same_patch.agreement`, all at once).
+
+    Returns
+    -------
+    (n, n) float32, NaN where two cannot be compared: no map, another shape, less than LEAST_SHARED pixels in common
+    """
+    table = np.full((len(patches), len(patches)), np.nan, np.float32)
+    for shape in {patch.shape for patch in patches if patch is not None}:
+        own = [k for k, patch in enumerate(patches) if patch is not None and patch.shape == shape]
+        blocks = [own[k : k + BLOCK] for k in range(0, len(own), BLOCK)]
+        for number, rows in enumerate(blocks):
+            for columns in blocks[number:]:
+                found = _correlations(*(np.stack([patches[k].ravel() for k in block]) for block in (rows, columns)))
+                table[np.ix_(rows, columns)], table[np.ix_(columns, rows)] = found, found.T
+    return table
+
+
+def _correlations(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """(n, m) from maps (n, pixels) and (m, pixels) with NaN."""
+    mine, its = (np.isfinite(maps).astype(np.float32) for maps in (one, other))
+    x, y = (np.where(np.isfinite(maps), maps, 0).astype(np.float32) for maps in (one, other))
+    count = np.maximum(mine @ its.T, 1)
+    mean_x, mean_y = (x @ its.T) / count, (mine @ y.T) / count
+    spread = ((x**2) @ its.T / count - mean_x**2) * (mine @ (y**2).T / count - mean_y**2)
+    together = (x @ y.T) / count - mean_x * mean_y
+    comparable = (count >= LEAST_SHARED) & (spread > 0)
+    return np.where(comparable, together / np.sqrt(np.where(comparable, spread, 1)), np.nan)
 
 
 def names(sets: Sequence[PhotoSet]) -> tuple[str, ...]:
@@ -130,12 +167,11 @@ def _join(sets: list[list[Sighted]], seen: Sighted, fit) -> None:
         sets.append([seen])
 
 
-def _likeness(members: list[Sighted], seen: Sighted) -> float | None:
-    """How well a lit photo fits a set, more is better; None = it does not."""
+def _likeness(members: list[Sighted], seen: Sighted, alike: list[float]) -> float | None:
+    """How well a lit photo fits a set whose patches agree with its own so much; more is better, None = not at all."""
     pause = _pause_s(members, seen)
     if _other_tag(members, seen) or pause > LONGEST_SET_S:
         return None
-    alike = [_agreement(m, seen) for m in members]
     if any(_same_light(m, seen) and not value >= SAME_PHOTO for m, value in zip(members, alike, strict=True)):
         return None
     known = [value for value in alike if np.isfinite(value)]
@@ -193,15 +229,8 @@ def _other_tag(members: list[Sighted], seen: Sighted) -> bool:
     return seen.tag is not None and any(m.tag not in (None, seen.tag) for m in members)
 
 
-def _agreement(one: Sighted, other: Sighted) -> float:
-    """Of the two activity maps; NaN where they cannot be compared."""
-    if one.patch is None or other.patch is None or one.patch.shape != other.patch.shape:
-        return float("nan")
-    return agreement(one.patch.astype(np.float32), other.patch.astype(np.float32))
-
-
 def _same_pose(members: list[Sighted], seen: Sighted) -> bool:
-    turns = [abs((m.pose.up_deg - seen.pose.up_deg + 180) % 360 - 180) for m in members if m.pose and seen.pose]
+    turns = [turn_between(m.pose.up_deg, seen.pose.up_deg) for m in members if m.pose and seen.pose]
     return _apart_mm(members, seen) <= SAME_PLACE_MM and min(turns, default=0.0) <= SAME_TURN_DEG
 
 
@@ -212,6 +241,12 @@ def _apart_mm(members: list[Sighted], seen: Sighted) -> float:
 
 
 def _same_light(one: Sighted, other: Sighted) -> bool:
-    turn = abs((one.azimuth_deg - other.azimuth_deg + 180) % 360 - 180)
-    rise = abs(one.elevation_deg - other.elevation_deg)
-    return turn < SAME_AZIMUTH_DEG and rise < SAME_ELEVATION_DEG
+    if one.azimuth_deg is None or other.azimuth_deg is None:
+        return False
+    rise = abs((one.elevation_deg or 0.0) - (other.elevation_deg or 0.0))
+    return turn_between(one.azimuth_deg, other.azimuth_deg) < SAME_AZIMUTH_DEG and rise < SAME_ELEVATION_DEG
+
+
+def turn_between(one_deg: float, other_deg: float) -> float:
+    """Angle between two directions, 0 to 180 [deg]."""
+    return abs((one_deg - other_deg + 180) % 360 - 180)

@@ -30,7 +30,7 @@ from texscan.views import PHOTO_PLANE_MM, card_blur_mm, grey_readings
 
 PREVIEW_PX = 1600  # the card's markers, its shadows' edges and the blur need no more
 FACE_STEP_MM, PATCH_STEP_MM = 0.25, 0.20
-PATCH_STRIDE = 2  # of the activity map every second pixel is kept: enough to compare, a quarter of the memory
+PATCH_STRIDE = 3  # of the activity map every third pixel is kept: enough to compare, a ninth of the memory
 TAG_SIDES_PX = (1000,)  # tags are four times the size of the card's markers
 TAG_SIZE_RANGE = (0.6, 1.6)  # of its printed size on the card's plane; anything else that looks like one is not
 SHADED_BELOW, SHADED_MM2 = 0.6, 400.0  # of the light expected there; a smaller spot is a leaf or a stain
@@ -103,12 +103,14 @@ def read(photo: Photo, card: Card) -> Reading:
         cut_off=sides_left(card_edge_px(sighting, card), sighting.shape),
         patch_seen=float(seen.mean()),
     )
-    return _with_light(start, linear, card, photo.exposure)
+    return _with_light(start, sighting, linear, card, photo.exposure)
 
 
-def _with_light(start: Reading, linear: LinearPhoto, card: Card, exposure: float | None) -> Reading:
+def _with_light(
+    start: Reading, sighting: Sighting, linear: LinearPhoto, card: Card, exposure: float | None
+) -> Reading:
     """The reading with blur, lamp, levels and the patch's map."""
-    face = card_face(linear, start.sighting.camera, card, step_mm=FACE_STEP_MM)
+    face = card_face(linear, sighting.camera, card, step_mm=FACE_STEP_MM)
     greys = grey_readings(face, card)
     tone = fit_tone(greys.grey, greys.beside, greys.ratio)
     face = replace(face, luminance=undo_tone(face.luminance, tone))
@@ -118,27 +120,28 @@ def _with_light(start: Reading, linear: LinearPhoto, card: Card, exposure: float
     start = replace(
         start, blur_mm=card_blur_mm(face), paper_light=None if math.isnan(level) else level / (exposure or 1.0)
     )
-    at_mm = tuple(map(float, middle_mm(card)))
+    x_mm, y_mm = middle_mm(card)
+    at_mm = float(x_mm), float(y_mm)
     try:
         found = measure_light(face, card, at_mm, start.file, greys=(greys.places_mm[known], on_greys))
     except LightError as error:
-        shaded = _shaded_side(_sharply_dark(face), face, start.sighting, card)
+        shaded = _shaded_side(_sharply_dark(face), face, sighting, card)
         return replace(start, refusal=str(error), no_shadow=isinstance(error, NoShadowError), shaded_at=shaded)
-    shaded = _shaded_side(_darker_than_expected(face, card, found), face, start.sighting, card)
-    return _with_patch(replace(start, light=found.light, shaded_at=shaded), linear, card)
+    shaded = _shaded_side(_darker_than_expected(face, card, found), face, sighting, card)
+    return _with_patch(replace(start, light=found.light, shaded_at=shaded), sighting, found.light, linear, card)
 
 
-def _with_patch(start: Reading, linear: LinearPhoto, card: Card) -> Reading:
+def _with_patch(start: Reading, sighting: Sighting, light: Light, linear: LinearPhoto, card: Card) -> Reading:
     """The reading with the deck's levels and its activity map."""
-    grid, camera = patch_grid(card), start.sighting.camera
-    off = card_mask(card, (camera,), grid) | card_shadow_mask(card, start.light, grid)
+    grid, camera = patch_grid(card), sighting.camera
+    off = card_mask(card, (camera,), grid) | card_shadow_mask(card, light, grid)
     seen = to_grid(linear.luminance, camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM)
     clipped = to_grid(linear.clipped.astype(np.float32), camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM) > 0.05
     deck = ~off & np.isfinite(seen)
     if not deck.any():
         return start
     bare = np.where(deck & ~clipped, seen / max(float(np.median(seen[deck])), 1e-6), np.nan).astype(np.float32)
-    patch = activity(LitView(bare, start.light, off), grid)[::PATCH_STRIDE, ::PATCH_STRIDE].astype(np.float16)
+    patch = activity(LitView(bare, light, off), grid)[::PATCH_STRIDE, ::PATCH_STRIDE].astype(np.float16)
     return replace(
         start,
         deck_light=float(np.quantile(seen[deck], 0.7)),
@@ -170,7 +173,8 @@ def sighted(reading: Reading, *, taken_s: float) -> Sighted:
     if reading.sighting is not None:
         camera = reading.sighting.camera
         up = -camera.rotation[1]  # the picture's upward direction in the card frame
-        pose = Pose(tuple(map(float, camera.position_mm)), float(np.degrees(np.arctan2(up[1], up[0])) % 360))
+        x, y, z = map(float, camera.position_mm)
+        pose = Pose((x, y, z), float(np.degrees(np.arctan2(up[1], up[0])) % 360))
     light = reading.light
     return Sighted(
         reading.file,

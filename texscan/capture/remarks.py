@@ -9,6 +9,7 @@ from texscan.capture.reading import Reading
 from texscan.capture.sides import listed
 from texscan.card import Card
 from texscan.lamp import HIGH_TORCH_DEG
+from texscan.model import Light
 from texscan.views import (
     BLURRED_MM,
     CLIPPED_LEFT_OUT,
@@ -145,7 +146,7 @@ def _torch(reading: Reading, photos: int) -> list[Remark]:
     light = reading.light
     if light is None:
         return []
-    found = _elevation(reading, photos)
+    found = _elevation(light, photos)
     if light.uprights_left_out:
         some = listed(light.uprights_left_out)
         text = f"upright {some} leans or has fallen and was left out: stand it straight."
@@ -163,14 +164,14 @@ def _torch(reading: Reading, photos: int) -> list[Remark]:
     return found
 
 
-def _elevation(reading: Reading, photos: int) -> list[Remark]:
+def _elevation(light: Light, photos: int) -> list[Remark]:
     """Torch too high or too low, with where to put it."""
-    degrees = float(reading.light.elevation_deg)
+    degrees = float(light.elevation_deg)
     low, high = ALL_SIDES_DEG if photos >= ALL_SIDES_FROM else FEW_SIDES_DEG
     target = (low + high) / 2
     above_cm = CORD_MM / 10 * math.sin(math.radians(target))
     there = f"about {target:.0f}: {above_cm:.0f} cm above the deck at the end of a {CORD_MM / 10:.0f} cm cord"
-    if "light-distant" in reading.light.flags and degrees > HIGH_TORCH_DEG:
+    if "light-distant" in light.flags and degrees > HIGH_TORCH_DEG:
         text = f"light too high: {degrees:.0f} degrees; wait until the sun is at about {target:.0f}, or shade it."
         return [Remark("torch-high", False, text)]
     if degrees < low - SLACK_DEG:
