@@ -383,6 +383,15 @@ def test_large_work_falls_into_groups_that_a_day_holds():
     assert len(plan.groups) >= 2
 
 
+def test_smooth_areas_that_no_day_holds_are_painted_stretch_by_stretch():
+    """40 m2 at 4 m2/h: 10 h a coat, so two stretches of 5 h, each with its coats inside the window."""
+    plan = best_plan((panel(),), site(smooth_areas=True, smooth_area_m2=exactly(40.0, USER)))
+    hours = {task.name: task.hours for task in plan.network.tasks if task.name.startswith("smooth-coat")}
+    assert hours == dict.fromkeys(["smooth-coat-1-1", "smooth-coat-1-2", "smooth-coat-2-1", "smooth-coat-2-2"], 5.0)
+    assert not plan.schedule.keyed
+    assert plan.schedule.start["smooth-cure"] >= max(plan.schedule.end[name] for name in hours)
+
+
 @pytest.mark.parametrize(
     ("works", "changes", "sentence"),
     [

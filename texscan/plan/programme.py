@@ -68,7 +68,7 @@ def best_plan(works: tuple[PanelWork, ...], site: Site, *, case: int = LIKELY) -
     SettingsError : no first day, a coat that does not fit into a working day, a window that no programme meets, own
         tasks in a circle.
     """
-    terms = Terms(site.yard, site.limits, case)
+    terms = Terms(site.yard, site.limits, site.crew.hours_a_day, case)
     found: Plan | None = None
     days = FIRST_DAYS
     while found is None and days <= MOST_DAYS:

@@ -89,18 +89,17 @@ def schedule(network: Network, clock: Clock, *, beat: tuple[int, int, int] | Non
     """
     rules = _rules(network, clock)
     ticket = count()
-    root = _earliest(rules, {})
     heap: list = []
 
-    def push(decisions: dict[int, str]) -> None:
-        times = _earliest(rules, decisions) if decisions else root
+    def push(decisions: dict[int, str], since: list[int]) -> None:
+        times = _earliest(rules, decisions, since)
         if times is not None:
             end = max(times[1], default=0)
             merit = (-(-end // SLOTS_A_DAY), sum(v == KEYED for v in decisions.values()), end)
             if beat is None or merit < beat:
                 heapq.heappush(heap, (merit, -len(decisions), next(ticket), decisions, times))
 
-    push({})
+    push({}, [0] * len(network.tasks))
     nodes = 0
     while heap:
         _, _, _, decisions, times = heapq.heappop(heap)
@@ -111,9 +110,9 @@ def schedule(network: Network, clock: Clock, *, beat: tuple[int, int, int] | Non
         if nodes >= MOST_NODES:  # go on with this branch alone
             heap.clear()
         if rules.windows[broken][2] is not None:
-            push({**decisions, broken: KEYED})
+            push({**decisions, broken: KEYED}, times[0])
         if nodes < MOST_NODES or not heap:
-            push({**decisions, broken: MET})
+            push({**decisions, broken: MET}, times[0])
     return None
 
 
@@ -124,7 +123,7 @@ def unmet_window(network: Network, clock: Clock) -> Window | None:
     for place, window in enumerate(network.windows):
         if window.key is None:
             decisions[place] = MET
-            if _earliest(rules, decisions) is None:
+            if _earliest(rules, decisions, [0] * len(network.tasks)) is None:
                 return window
     return None
 
@@ -204,34 +203,37 @@ def _next(good: np.ndarray) -> np.ndarray:
     return np.minimum.accumulate(places[::-1])[::-1]
 
 
-def _earliest(rules: _Rules, decisions: dict[int, str]) -> tuple[list[int], list[int]] | None:
-    """Starts and ends that break no rule, all as early as can be; None if some task never can."""
+def _earliest(rules: _Rules, decisions: dict[int, str], since: list[int]) -> tuple[list[int], list[int]] | None:
+    """
+    Starts and ends that break no rule, all as early as can be; None if some task never can.
+
+    `since`: starts that are surely not too late, such as those with fewer decisions.
+    """
     keyed = {rules.windows[place][2] for place, what in decisions.items() if what == KEYED}
     steps = [rules.nothing if n in rules.keys - keyed else step for n, step in enumerate(rules.steps)]
-    start = [int(step.start[0]) for step in steps]
-    end = [int(step.end[0]) for step in steps]
+    start = [int(step.start[slot]) for step, slot in zip(steps, since, strict=True)]
+    end = [int(step.end[slot]) for step, slot in zip(steps, start, strict=True)]
 
-    def later(task: int, bound: int, *, ends: bool = False) -> bool:
-        """Move a task to its first start (or end) from there on; False if it stands there or later."""
-        if bound <= (end if ends else start)[task]:
-            return False
+    def later(task: int, bound: int, *, ends: bool = False) -> None:
+        """Move a task to its first start (or end) from there on."""
         if ends:
             bound = int(np.searchsorted(steps[task].end, bound))
         start[task] = int(steps[task].start[min(bound, rules.never)])
         end[task] = int(steps[task].end[start[task]])
-        return True
 
-    moved = True
-    while moved:
-        moved = False
+    before = None
+    while before != start:
+        before = list(start)
         for task, entries in enumerate(rules.before):  # quickest where the tasks stand in order
             for first, lag, within in entries:
-                moved |= later(task, end[first] + lag)
-                if within is not None:
-                    moved |= later(first, start[task] - within, ends=True)
-        for place, window in enumerate(rules.windows):
-            for task, bound, ends in _bounds(window, decisions.get(place), start, end):
-                moved |= later(task, bound, ends=ends)
+                if end[first] + lag > start[task]:
+                    later(task, end[first] + lag)
+                if within is not None and start[task] - within > end[first]:
+                    later(first, start[task] - within, ends=True)
+        for place in reversed(range(len(rules.windows))):  # a coat that waits makes the one before it wait
+            for task, bound, ends in _bounds(rules.windows[place], decisions.get(place), start, end):
+                if bound > (end if ends else start)[task]:
+                    later(task, bound, ends=ends)
         if max(end, default=0) >= rules.never:
             return None
     return start, end

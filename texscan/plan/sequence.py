@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from itertools import chain
@@ -23,10 +24,11 @@ Film = tuple[str, Coat | str]  # name of the task that lays it, and the coat; FI
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """What the hours of every task rest on: the yard, the limits, and the case (0 few, 1 likely, 2 many hours)."""
+    """What every task rests on: yard, limits, hours of a working day, case (0 few, 1 likely, 2 many hours)."""
 
     yard: Yard
     limits: Limits
+    day_h: float
     case: int
 
     def amount(self, figure: Figure) -> float:
@@ -128,7 +130,11 @@ def _prepare(draft: _Draft, panels: tuple[PanelWork, ...], people: int, terms: T
 
 
 def _smooth(draft: _Draft, panels: tuple[PanelWork, ...], people: int, terms: Terms) -> None:
-    """Smooth borders sanded and painted with the first panel's coats, and cured before tape goes on them."""
+    """
+    Smooth borders sanded, painted with the first panel's coats, and cured before tape goes on them.
+
+    Where one coat does not fit into a working day they are painted stretch by stretch.
+    """
     yard = terms.yard
     edge = sum(terms.amount(panel.edge_m) for panel in panels)
     stated = yard.smooth_area_m2
@@ -137,20 +143,30 @@ def _smooth(draft: _Draft, panels: tuple[PanelWork, ...], people: int, terms: Te
         return
     sand = terms.at_pace(yard.work["smooth_m2_per_h"], area, people)
     draft.share(_shared("smooth-sand", "Smooth areas: sand", sand, people, (), f"{area:.1f} m2", DRY, "smooth"))
-    before: Film | None = None
-    for number, coat in enumerate(panels[0].coats, 1):
-        name, title = f"smooth-coat-{number}", f"Smooth areas: {coat.name}"
-        wanted = before is not None and yard.key_between_coats
-        key = _key(f"smooth-key-{number}", "smooth", title, area, (people, ()), terms) if wanted else None
-        hours = terms.at_pace(yard.paces["coat"], area, people) + terms.amount(yard.work["set_up_h"])
-        _lay(draft, _coat_task((name, "smooth", title), coat.name, hours, (people, ()), terms), before, key)
-        draft.shared += [key.name, name] if key else [name]
-        before = name, coat
+    room = max(terms.day_h - terms.amount(yard.work["set_up_h"]), terms.day_h / 2)
+    stretches = math.ceil(terms.at_pace(yard.paces["coat"], area, people) / room)
+    for stretch in range(1, stretches + 1):
+        part = f" {stretch} of {stretches}" if stretches > 1 else ""
+        _stretch(draft, (panels[0].coats, area / stretches), (f"{stretch}-" * (stretches > 1), part), people, terms)
     limit = terms.limits.practice
     days = (limit["masking_cure_least_days"].value, limit["masking_cure_most_days"].value)
     cure = HOURS_A_DAY * (days[0], sum(days) / 2, days[1])[terms.case]
     note = f"{days[0]:g} to {days[1]:g} days before tape"
     draft.share(Task("smooth-cure", "smooth", "Smooth areas cure before tape goes on", cure, "clock", note=note))
+
+
+def _stretch(draft: _Draft, paint: tuple, names: tuple[str, str], people: int, terms: Terms) -> None:
+    """All coats of a stretch of smooth borders; paint is (coats, area), names go into the task's name and title."""
+    (coats, area), (infix, part) = paint, names
+    hours = terms.at_pace(terms.yard.paces["coat"], area, people) + terms.amount(terms.yard.work["set_up_h"])
+    before: Film | None = None
+    for number, coat in enumerate(coats, 1):
+        name, title = f"smooth-coat-{infix}{number}", f"Smooth areas{part}: {coat.name}"
+        wanted = before is not None and terms.yard.key_between_coats
+        key = _key(f"smooth-key-{infix}{number}", "smooth", title, area, (people, ()), terms) if wanted else None
+        _lay(draft, _coat_task((name, "smooth", title), coat.name, hours, (people, ()), terms), before, key)
+        draft.shared += [key.name, name] if key else [name]
+        before = name, coat
 
 
 def _lay(draft: _Draft, task: Task, before: Film | None, key: Task | None) -> None:

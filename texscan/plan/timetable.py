@@ -92,7 +92,7 @@ def programme(works: tuple[PanelWork, ...], site: Site) -> Programme:
 def _rows(plan: Plan, works: tuple[PanelWork, ...], site: Site) -> list[Row]:
     cases = [
         {task.name: task.hours for task in network(plan.groups, plan.manner, terms).tasks}
-        for terms in (Terms(site.yard, site.limits, case) for case in (LOW, LIKELY, HIGH))
+        for terms in (Terms(site.yard, site.limits, site.crew.hours_a_day, case) for case in (LOW, LIKELY, HIGH))
     ]
     moment, source = plan.clock.shifts.moment, ASSUMED if site.yard.assumed() else USER
     over = {window.then: window for window in plan.network.windows}
