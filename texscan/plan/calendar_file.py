@@ -6,7 +6,7 @@ import hashlib
 from datetime import date, datetime
 
 from texscan import __version__
-from texscan.plan.timetable import MOMENT, Programme, Row, Span
+from texscan.plan.timetable import MOMENT, MOST_NAMES, Programme, Row, Span
 
 MOST_OCTETS = 75  # of a line without its break; RFC 5545, 3.1
 ESCAPES = str.maketrans({"\\": "\\\\", ";": "\\;", ",": "\\,", "\n": "\\n"})  # of TEXT; RFC 5545, 3.3.11
@@ -37,7 +37,8 @@ def calendar_file(found: Programme, *, boat: str, place: str, issued: date) -> b
 
 def _event(row: Row, number: int, span: Span, *, boat: str, place: str, issued: date) -> list[str]:
     part = f" ({number + 1} of {len(row.spans)})" if len(row.spans) > 1 else ""
-    panels = f": {', '.join(row.task.panels)}" if row.task.panels else ""
+    few = len(row.task.panels) <= MOST_NAMES
+    panels = f": {', '.join(row.task.panels) if few else f'{len(row.task.panels)} panels'}" if row.task.panels else ""
     identity = hashlib.sha256(f"{boat}\n{row.task.name}\n{number}".encode()).hexdigest()[:32]
     lines = [
         "BEGIN:VEVENT",
@@ -57,6 +58,8 @@ def _event(row: Row, number: int, span: Span, *, boat: str, place: str, issued: 
 
 def _description(row: Row) -> list[str]:
     lines = [f"Task {row.task.name}"]
+    if row.task.panels:
+        lines.append(f"Panels: {', '.join(row.task.panels)}")
     if row.task.people:
         lines.append(f"People: {row.task.people}")
     if row.opens is not None and row.closes is not None:

@@ -13,6 +13,7 @@ from texscan.plan.yard import Yard
 COLUMNS = ("task", "stage", "title", "panels", "people", "kind", "start", "end", "hours_low", "hours_likely",
            "hours_high", "source", "after", "window_opens", "window_closes", "note")  # fmt: skip
 DAY = "%a %d %b"
+CAUTION = "Data and safety sheets, local codes and yard rules come before this programme."
 DIGITS = 2  # of hours; a quarter is the finest
 
 
@@ -55,11 +56,10 @@ def programme_lines(found: Programme, yard: Yard) -> list[str]:
     for heading, sentences in (("Windows", found.missed), ("Weather", found.moved), ("Notes", found.notes)):
         if sentences:
             lines += [f"{heading}:", *(f"  {sentence}" for sentence in sentences)]
-    if found.flags:
-        lines += ["Mind:", *(f"  {FLAGS[flag]}" for flag in found.flags)]
+    lines += ["Mind:", *(f"  {FLAGS[flag]}" for flag in found.flags)]
     if yard.assumed():
         lines.append(f"  Assumed: {', '.join(yard.assumed())}.")
-    return lines
+    return [*lines, f"  {CAUTION}"]
 
 
 def _days(found: Programme) -> list[str]:
