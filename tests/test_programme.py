@@ -657,6 +657,9 @@ def test_what_nobody_stated_is_marked_as_assumed():
     assert "work-assumed" in found.flags
     assert {row.hours.source for row in found.rows} == {"assumed"}
     assert "work-assumed" not in programme((panel(),), site()).flags
+    assert "sheet-assumed" in programme((panel(),), site()).flags
+    assert "sheet-assumed" not in programme((panel(),), site(sheets=sheets(24.0)[:2])).flags  # no filler in a recoat
+    assert "sheet-assumed" in programme((panel(option="local-repair"),), site(sheets=sheets(24.0)[:2])).flags
 
 
 # --- the job of the sample survey

@@ -285,7 +285,9 @@ def _flags(plan: Plan, works: tuple[PanelWork, ...], site: Site) -> list[str]:
             flags.append("surface-assumed")
     if site.yard.assumed():
         flags.append("work-assumed")
-    if any(not {"most_h", "most_h_at"} & times.stated for times in sheets(works, site).values()):
+    films = {task.gate for task in plan.network.tasks if task.kind == "unbroken"}
+    stated = [sheet.stated for name, sheet in sheets(works, site).items() if name in films]
+    if not all({"most_h", "most_h_at"} & names for names in stated):
         flags.append("sheet-assumed")
     if site.crew.last_day is not None and plan.finish.date() > site.crew.last_day:
         flags.append("late")
