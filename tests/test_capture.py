@@ -19,7 +19,7 @@ from texscan import files
 from texscan.capture.advice import TORCH_OFF, judge
 from texscan.capture.grouping import group
 from texscan.capture.reading import read, sighted
-from texscan.capture.remarks import NOT_USABLE, USABLE, WEAK, remarks_on, verdict_of
+from texscan.capture.remarks import NOT_USABLE, USABLE, WEAK, refusal_of, remarks_on, verdict_of
 from texscan.card_layout import TAG_DICTIONARY, TAG_MARKER_MM
 from texscan.model import Photo
 
@@ -232,9 +232,17 @@ def test_the_torch_off_photo_is_told_from_a_bad_one(readings, card):
     assert alone.verdict == NOT_USABLE and alone.remarks[0].name == "no-torch"
 
 
+def test_a_good_photo_is_not_given_up_for_a_burnt_out_one_taken_later(readings, card):
+    good = readings["foredeck-sound/a"]
+    burnt = replace(good, file="later.jpg", deck_clipped=0.5)
+    pair = [sighted(r, taken_s=s, refusal=refusal_of(r, card)) for r, s in ((good, 0.0), (burnt, 9.0))]
+    (one,) = group([replace(p, taken_s=k) for k, p in enumerate(pair)])
+    assert (one.photos, [file for file, _ in one.left_out]) == (("foredeck-sound-a.jpg",), ["later.jpg"])
+
+
 def test_sample_photos_in_one_heap_come_apart_into_their_panels(readings):
     """All at one time, so that only what they show can tell; the torch-off photo goes by its pose."""
-    heap = [sighted(replace(r, taken_s=None), taken_s=0.0) for r in readings.values()]
+    heap = [sighted(replace(r, taken_s=None), taken_s=0.0, refusal=r.refusal) for r in readings.values()]
     sets = {frozenset(Path(f).name for f in one.photos) for one in group(heap)}
     assert frozenset({f"foredeck-sound-{k}.jpg" for k in "abc"}) in sets
     assert frozenset({"side-deck-worn-lane-c.jpg"}) in sets

@@ -8,7 +8,7 @@ import numpy as np
 
 from texscan.capture.grouping import OTHER_PATCH, Sighted, agreements, is_torch_off, turn_between
 from texscan.capture.reading import Reading, sighted
-from texscan.capture.remarks import Remark, remarks_on, verdict_of
+from texscan.capture.remarks import Remark, refusal_of, remarks_on, verdict_of
 from texscan.capture.sides import listed, side_in_picture, uprights_towards
 from texscan.card import Card
 from texscan.settle import FULL_SET, SAME_SIDE_DEG, missing_azimuths
@@ -41,7 +41,7 @@ def judge(readings: tuple[Reading, ...], card: Card) -> Advice:
     ----------
     readings : of photos that should show one patch, each under its own light; one may have the torch off
     """
-    seen = [sighted(reading, taken_s=0.0) for reading in readings]
+    seen = [sighted(reading, taken_s=0.0, refusal=refusal_of(reading, card)) for reading in readings]
     lit = [s for s in seen if s.is_lit]
     dark = [is_torch_off(s, lit) for s in seen]
     judged: list[Judged] = []

@@ -10,6 +10,7 @@ from pathlib import Path
 from texscan.capture.advice import judge
 from texscan.capture.grouping import PhotoSet, group, names
 from texscan.capture.reading import Reading, sighted
+from texscan.capture.remarks import refusal_of
 from texscan.capture.words import photo_lines, printable
 from texscan.card import Card
 
@@ -44,14 +45,16 @@ def settled(before: Mapping[str, Stamp], now: Mapping[str, Stamp], arrived: Mapp
     return tuple(sorted(whole, key=lambda name: (now[name].changed_s, name)))
 
 
-def sets_of(arrived: Mapping[str, Arrived]) -> tuple[PhotoSet, ...]:
+def sets_of(arrived: Mapping[str, Arrived], card: Card) -> tuple[PhotoSet, ...]:
     """All photos so far in sets."""
-    return group([sighted(a.reading, taken_s=a.stamp.changed_s) for a in arrived.values()])
+    return group(
+        [sighted(a.reading, taken_s=a.stamp.changed_s, refusal=refusal_of(a.reading, card)) for a in arrived.values()]
+    )
 
 
 def lines_on(name: str, arrived: Mapping[str, Arrived], card: Card) -> list[str]:
     """What to say when a photo has been read: its verdict beside the others of its set, the set, and what is next."""
-    sets = sets_of(arrived)
+    sets = sets_of(arrived, card)
     place = next(k for k, one in enumerate(sets) if name in one.files)
     own = sets[place]
     shown = [file for file in own.files if file == name or file not in dict(own.left_out)]
@@ -66,9 +69,9 @@ def lines_on(name: str, arrived: Mapping[str, Arrived], card: Card) -> list[str]
     return lines
 
 
-def summary_lines(arrived: Mapping[str, Arrived], folder: Path) -> list[str]:
+def summary_lines(arrived: Mapping[str, Arrived], card: Card, folder: Path) -> list[str]:
     """The sets that were told apart, each with the command that scores it, and what is left."""
-    sets = sets_of(arrived)
+    sets = sets_of(arrived, card)
     lines = []
     for own, name in zip(sets, names(sets), strict=True):
         for file, reason in own.left_out:

@@ -11,6 +11,7 @@ from texscan import files
 from texscan.capture.arrivals import Stamp
 from texscan.capture.grouping import Sighted
 from texscan.capture.reading import PREVIEW_PX, Reading, read, sighted
+from texscan.capture.remarks import refusal_of
 from texscan.card import Card
 from texscan.errors import InputError, SettingsError
 from texscan.survey.photos import SUFFIXES
@@ -59,7 +60,8 @@ def reading_of(path: Path, card: Card, *, name: str | None = None) -> Reading:
 
 def sighted_in(path: Path, card: Card, *, name: str | None = None) -> Sighted:
     """What of a photo file tells its set (`grouping.group`); the file's own time stands in for EXIF's."""
-    return sighted(reading_of(path, card, name=name), taken_s=changed_s(path))
+    reading = reading_of(path, card, name=name)
+    return sighted(reading, taken_s=changed_s(path), refusal=refusal_of(reading, card))
 
 
 def changed_s(path: Path) -> float:

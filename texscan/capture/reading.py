@@ -167,8 +167,8 @@ def patch_grid(card: Card) -> Grid:
     return Grid(float(left), float(top), PATCH_STEP_MM, *size)
 
 
-def sighted(reading: Reading, *, taken_s: float) -> Sighted:
-    """What of a reading tells its set; taken_s stands where EXIF does not tell the time."""
+def sighted(reading: Reading, *, taken_s: float, refusal: str) -> Sighted:
+    """What of a reading tells its set; taken_s stands where EXIF does not tell the time (`remarks.refusal_of`)."""
     pose = None
     if reading.sighting is not None:
         camera = reading.sighting.camera
@@ -183,7 +183,7 @@ def sighted(reading: Reading, *, taken_s: float) -> Sighted:
         pose,
         None if light is None else float(light.azimuth_deg),
         None if light is None else float(light.elevation_deg),
-        reading.refusal,
+        refusal,
         reading.paper_light,
         reading.patch,
     )

@@ -62,6 +62,12 @@ def remarks_on(reading: Reading, card: Card, *, photos: int = 1, torch_off_known
     return tuple(sorted(found, key=lambda remark: not remark.serious))
 
 
+def refusal_of(reading: Reading, card: Card) -> str:
+    """Why a photo cannot be used: the sentence of the step that could not go on, else of the first serious remark."""
+    serious = (remark.sentence for remark in remarks_on(reading, card) if remark.serious)
+    return reading.refusal or next(serious, "")
+
+
 def _card(reading: Reading, card: Card) -> list[Remark]:
     if reading.sighting is None:
         return [_no_card(reading)]

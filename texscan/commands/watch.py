@@ -41,4 +41,4 @@ def watch(
                 before = now
                 time.sleep(every)
         finally:
-            print("\n".join(arrivals.summary_lines(arrived, folder)) or "No photos arrived.", flush=True)
+            print("\n".join(arrivals.summary_lines(arrived, own, folder)) or "No photos arrived.", flush=True)
