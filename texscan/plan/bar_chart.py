@@ -10,12 +10,13 @@ from texscan.plan.programme import people_words
 from texscan.plan.timetable import Programme, Row, Span
 from texscan.survey.deck_key import cut
 from texscan.survey.records import Crew
-from texscan.survey.shapes import Area, Drawing, Points, Shape, Strokes, Words, hatch
+from texscan.survey.shapes import Area, Colour, Drawing, Points, Shape, Strokes, Words, hatch
 from texscan.typeset import INK, MUTED, RULE, font
 
 MARGIN, LABELS, WIDTH, DAY_LEAST = 40, 430, 1800, 26  # px; the page grows where days would be narrower
 HEAD, DAYS_HIGH, ROW, SECTION = 128, 58, 30, 38  # px
 TEXT, SMALL, TITLE = 17, 15, 34
+Sides = tuple[float, float, float, float]  # left, top, right, bottom
 WORK_SHARE = 0.86  # of a day's width that working hours take
 DAY_OFF_WIDTH = 0.45  # of a working day's
 SHADE, STRIP = (240, 242, 245), (110, 120, 132)
@@ -134,7 +135,7 @@ def _columns(found: Programme, axis: Axis, top: float, bottom: float) -> list[Sh
     for number, (left, right) in enumerate(zip(axis.edges, axis.edges[1:], strict=False)):
         day = axis.first + timedelta(days=number)
         if day in axis.off:
-            shapes.append(_box(left, HEAD + 26, right, bottom, SHADE, SHADE, f"{day:%a %d %b}: day off"))
+            shapes.append(_box((left, HEAD + 26, right, bottom), SHADE, SHADE, f"{day:%a %d %b}: day off"))
         wide = right - left >= 44
         if right - left >= 20:
             shapes.append(Words(f"{day:%d}", ((left + right) / 2, HEAD + 44), SMALL, bold=True, anchor="middle"))
@@ -150,7 +151,7 @@ def _columns(found: Programme, axis: Axis, top: float, bottom: float) -> list[Sh
         left, right = axis.x(start), axis.x(end)
         if right - left > 0.5:
             words = f"not fit for a coat: {start:%a %H:%M} to {end:%a %H:%M}"
-            shapes.append(_box(left, top - 8, right, top, STRIP, STRIP, words))
+            shapes.append(_box((left, top - 8, right, top), STRIP, STRIP, words))
     return shapes
 
 
@@ -159,7 +160,7 @@ def _row(row: Row, axis: Axis, y: float) -> list[Shape]:
     shapes: list[Shape] = [Words(cut(row.task.title, TEXT, LABELS - 14), (MARGIN, middle + 6), TEXT)]
     if row.opens is not None and row.closes is not None:
         words = f"recoat window: {row.opens:%a %d %b %H:%M} to {row.closes:%a %d %b %H:%M}"
-        shapes.append(_box(axis.x(row.opens), y + 2, axis.x(row.closes), y + ROW - 2, WINDOW, MUTED, words, dash=4))
+        shapes += _look("window", (axis.x(row.opens), y + 2, axis.x(row.closes), y + ROW - 2), words)
     if len(row.spans) > 1:
         shapes.append(Strokes((((axis.x(row.start), middle), (axis.x(row.end), middle)),), INK, 1.5))
     for span in row.spans:
@@ -171,7 +172,7 @@ def _bar(row: Row, span: Span, axis: Axis, y: float) -> list[Shape]:
     left, right = (axis.x(moment) for moment in span)
     right = max(right, left + 3)
     words = f"{row.task.title}: {span[0]:%a %d %b %H:%M} to {span[1]:%a %d %b %H:%M}"
-    return _look(_kind(row), left, y + 6, right, y + ROW - 6, words)
+    return _look(_kind(row), (left, y + 6, right, y + ROW - 6), words)
 
 
 def _kind(row: Row) -> str:
@@ -182,14 +183,14 @@ def _kind(row: Row) -> str:
     return "key" if row.task.keys else "work"
 
 
-def _look(kind: str, left: float, top: float, right: float, bottom: float, words: str) -> list[Shape]:
+def _look(kind: str, sides: Sides, words: str) -> list[Shape]:
     if kind == "window":
-        return [_box(left, top, right, bottom, WINDOW, MUTED, words, dash=4)]
+        return [_box(sides, WINDOW, MUTED, words, dash=4)]
     if kind in ("unfit", "off"):
         colour = STRIP if kind == "unfit" else SHADE
-        return [_box(left, top, right, bottom, colour, colour, words)]
+        return [_box(sides, colour, colour, words)]
     fill = {"work": WORK, "coat": COAT, "key": KEY, "cure": CURE}[kind]
-    box = _box(left, top, right, bottom, fill, INK, words)
+    box = _box(sides, fill, INK, words)
     if kind == "cure" or kind == "key":
         lines = hatch(box.points, angle_deg=45 if kind == "cure" else 90, pitch=7.0)
         return [box, Strokes(lines, MUTED if kind == "cure" else INK, 1.5)]
@@ -199,12 +200,13 @@ def _look(kind: str, left: float, top: float, right: float, bottom: float, words
 def _legend(x: float, y: float) -> list[Shape]:
     shapes: list[Shape] = []
     for kind, words in LEGEND:
-        shapes += _look(kind, x, y - 14, x + 34, y + 4, words)
+        shapes += _look(kind, (x, y - 14, x + 34, y + 4), words)
         shapes.append(Words(words, (x + 42, y + 2), SMALL))
         x += 42 + font(SMALL, False).getlength(words) + 34
     return shapes
 
 
-def _box(left, top, right, bottom, fill, stroke, words: str, *, dash: float = 0.0) -> Area:
+def _box(sides: Sides, fill: Colour, stroke: Colour, words: str, *, dash: float = 0.0) -> Area:
+    left, top, right, bottom = sides
     corners = ((left, top), (right, top), (right, bottom), (left, bottom))
     return Area(corners, fill, stroke=stroke, width=1.5, dash=dash, title=words)

@@ -114,17 +114,18 @@ def _prepare(draft: _Draft, panels: tuple[PanelWork, ...], people: int, terms: T
     area = sum(terms.amount(panel.area_m2) for panel in panels)
     if tests:
         hours = terms.each("test_h", len(tests), people)
-        draft.share(_shared("tests", "Tests before any sanding", hours, people, _names(tests), _words(tests), DRY))
+        draft.share(_noted("tests", "Tests before any sanding", hours, people, tests))
     fittings = [(panel.name, fitting) for panel in panels for fitting in panel.fittings]
     if fittings:
         hours = terms.each("fitting_h", len(fittings), people)
-        draft.share(_shared("fittings-off", "Fittings off", hours, people, _names(fittings), _words(fittings)))
+        draft.share(_noted("fittings-off", "Fittings off", hours, people, fittings))
     wash = terms.at_pace(yard.paces["wash"], area, people)
     names = tuple(panel.name for panel in panels)
-    draft.share(_shared("wash", "Wash and dewax, before any sanding", wash, people, names, "two rags"))
+    title = "Wash and dewax, before any sanding"
+    draft.share(Task("wash", "wash", title, wash, panels=names, people=people, note="two rags"))
     if repairs:
         hours = terms.each("repair_h", len(repairs), people)
-        draft.share(_shared("repairs", "Repairs", hours, people, _names(repairs), _words(repairs), DRY))
+        draft.share(_noted("repairs", "Repairs", hours, people, repairs))
         cure = terms.amount(yard.work["repair_cure_h"])
         draft.share(Task("repairs-cure", "repairs", "Repairs cure", cure, "clock", panels=_names(repairs)))
 
@@ -142,7 +143,8 @@ def _smooth(draft: _Draft, panels: tuple[PanelWork, ...], people: int, terms: Te
     if not yard.smooth_areas or area <= 0:
         return
     sand = terms.at_pace(yard.work["smooth_m2_per_h"], area, people)
-    draft.share(_shared("smooth-sand", "Smooth areas: sand", sand, people, (), f"{area:.1f} m2", DRY, "smooth"))
+    note = f"{area:.1f} m2"
+    draft.share(Task("smooth-sand", "smooth", "Smooth areas: sand", sand, gate=DRY, people=people, note=note))
     room = max(terms.day_h - terms.amount(yard.work["set_up_h"]), terms.day_h / 2)
     stretches = math.ceil(terms.at_pace(yard.paces["coat"], area, people) / room)
     for stretch in range(1, stretches + 1):
@@ -256,7 +258,7 @@ def _fittings_on(draft: _Draft, panels: tuple[PanelWork, ...], groups, people: i
     if fittings:
         hours = terms.each("fitting_h", len(fittings), people)
         draft.last = None
-        draft.share(_shared("fittings-on", "Fittings on", hours, people, _names(fittings), _words(fittings)))
+        draft.share(_noted("fittings-on", "Fittings on", hours, people, fittings))
         draft.afters += [After(f"walk-on-{group.number}", "fittings-on") for group in groups if group.coats]
 
 
@@ -280,8 +282,10 @@ def _key(name: str, stage: str, title: str, area: float, who: tuple[int, tuple[s
     return Task(name, stage, f"Wash and key before: {title}", hours, "crew", DRY, 0, who[1], who[0], keys=True)
 
 
-def _shared(name, title, hours, people, panels, note, gate=ANY, stage="") -> Task:
-    return Task(name, stage or name, title, hours, "crew", gate, 0, panels, people, note)
+def _noted(name: str, title: str, hours: float, people: int, noted: list[tuple[str, str]]) -> Task:
+    """A task over what was noted, as (panel, words); fittings come off in rain too."""
+    gate = ANY if name.startswith("fittings") else DRY
+    return Task(name, name, title, hours, "crew", gate, 0, _names(noted), people, _words(noted))
 
 
 def _names(pairs: list[tuple[str, str]]) -> tuple[str, ...]:
