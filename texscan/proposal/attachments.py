@@ -9,7 +9,9 @@ import unicodedata
 import cv2
 import numpy as np
 from PIL import Image, PngImagePlugin
+from reportlab.lib.colors import HexColor
 from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
 from texscan.card_sheet import PAPERS_MM
@@ -18,14 +20,15 @@ from texscan.proposal.colour import colour_of
 from texscan.proposal.content import EvidencePage, Proposal
 from texscan.proposal.material import Panel
 from texscan.proposal.pdf_evidence import evidence_flow
-from texscan.proposal.pdf_type import Typeface, styles_of
+from texscan.proposal.pdf_type import MUTED, Typeface, styles_of
+from texscan.proposal.pdf_writer import binary_images
 from texscan.proposal.wording import Words, clean
 
 DPI = 300
 MM_PER_INCH = 25.4
 LEAST_WIDTH_MM = 60.0
 LONGEST_NAME = 60  # characters of a file name, before its ending
-MARGIN_MM = 15.0
+MARGIN_MM, FOOT_PT = 15.0, 7.3
 RESERVED = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d)")  # names that Windows keeps for itself
 
 
@@ -63,8 +66,8 @@ def print_picture(pixels: np.ndarray, width_mm: float, *, title: str, caption: s
     most = pixels.shape[1] / DPI * MM_PER_INCH
     if not LEAST_WIDTH_MM <= width_mm <= most + 1:
         raise SettingsError(
-            f"--print-width-mm is {width_mm:g}; scored images have {pixels.shape[1]} pixels across, which at {DPI} dpi "
-            f"print {LEAST_WIDTH_MM:g} to {most:.0f} mm wide. Choose a width in between."
+            f"--print-width-mm is {width_mm:g}; the scored images have {pixels.shape[1]} pixels across and print "
+            f"{LEAST_WIDTH_MM:g} to {most:.0f} mm wide at {DPI} dpi. Choose a width in between."
         )
     rows = round(pixels.shape[0] * columns / pixels.shape[1])
     sized = cv2.resize(np.ascontiguousarray(pixels), (columns, rows), interpolation=cv2.INTER_AREA)
@@ -90,6 +93,14 @@ def picture_caption(panel: Panel, patch_name: str, score: dict, words: Words) ->
     return words("images.caption", panel=name, verdict=words(f"verdict.{action}"), figures="; ".join(figures))
 
 
+def _foot(canvas: Canvas, proposal: Proposal, face: Typeface, width: float) -> None:
+    """Which document the page belongs to, and that it is no slip rating."""
+    canvas.setFont(face.regular, FOOT_PT)
+    canvas.setFillColor(HexColor(MUTED))
+    canvas.drawString(MARGIN_MM * mm, 8 * mm, face.plain(f"{proposal.title}, {proposal.running}"))
+    canvas.drawRightString(width - MARGIN_MM * mm, 8 * mm, face.plain(proposal.brief.never))
+
+
 def panel_pdf(page: EvidencePage, proposal: Proposal, face: Typeface) -> bytes:
     """The evidence of one panel as a document of one page."""
     styles = styles_of(face, colour_of(proposal.accent))
@@ -107,6 +118,8 @@ def panel_pdf(page: EvidencePage, proposal: Proposal, face: Typeface) -> bytes:
         invariant=1,
     )
     frame = Frame(MARGIN_MM * mm, MARGIN_MM * mm, *size, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
-    document.addPageTemplates([PageTemplate("page", [frame])])
-    document.build(evidence_flow(page, styles, size[0], size[1] - 1)[1:])  # without the anchor of a larger document
+    foot = lambda canvas, _: _foot(canvas, proposal, face, paper[0])
+    document.addPageTemplates([PageTemplate("page", [frame], onPage=foot)])
+    with binary_images():
+        document.build(evidence_flow(page, styles, size[0], size[1] - 1)[1:])  # without the larger document's anchor
     return stream.getvalue()

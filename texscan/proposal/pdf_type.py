@@ -40,6 +40,10 @@ class Typeface:
         shown = "".join(c if ord(c) in self.covered or c in "\n " else LACKING for c in glued)
         return escape(shown).replace("\n", "<br/>")
 
+    def plain(self, text: str) -> str:
+        """Data for a line that is drawn as it stands."""
+        return "".join(c if ord(c) in self.covered or c == " " else LACKING for c in text)
+
     def lacking(self, texts: set[str]) -> str:
         """The characters of the texts that the typeface lacks, in order."""
         return "".join(sorted({c for text in texts for c in text if ord(c) not in self.covered and c not in "\n "}))
@@ -96,7 +100,9 @@ def styles_of(face: Typeface, accent: Colour) -> Styles:
         colour = HexColor(colour) if isinstance(colour, str) else colour
         font = face.bold if bold else face.regular
         leading = size * (LEADING if size > FINE_PT + 0.5 else FINE_LEADING)
-        return ParagraphStyle(name, fontName=font, fontSize=size, leading=leading, textColor=colour, **more)
+        return ParagraphStyle(
+            name, fontName=font, bulletFontName=font, fontSize=size, leading=leading, textColor=colour, **more
+        )
 
     made = (
         style("body", BODY_PT, spaceAfter=5),
@@ -108,7 +114,7 @@ def styles_of(face: Typeface, accent: Colour) -> Styles:
         style("subtitle", 12, colour=MUTED, spaceAfter=6),
         style("caption", SMALL_PT, colour=MUTED, spaceBefore=3, spaceAfter=8),
         style("above", SMALL_PT, colour=MUTED, spaceBefore=6, spaceAfter=3, keepWithNext=1),
-        style("bullet", BODY_PT, leftIndent=11, bulletIndent=0, spaceAfter=2.5),
+        style("bullet", BODY_PT, leftIndent=11, bulletIndent=0, bulletFontSize=BODY_PT, spaceAfter=2.5),
         style("cell", TABLE_PT),
         style("cell-right", TABLE_PT, alignment=TA_RIGHT),
         style("head", TABLE_PT, bold=True),
@@ -118,7 +124,7 @@ def styles_of(face: Typeface, accent: Colour) -> Styles:
         style("fine-head", FINE_PT, bold=True),
         style("fine-head-right", FINE_PT, bold=True, alignment=TA_RIGHT),
         style("fine-title", 8.4, bold=True, spaceBefore=4, spaceAfter=1),
-        style("fine-bullet", FINE_PT + 0.3, leftIndent=8, bulletIndent=0, spaceAfter=1),
+        style("fine-bullet", FINE_PT + 0.3, leftIndent=8, bulletIndent=0, bulletFontSize=FINE_PT, spaceAfter=1),
         style("label", SMALL_PT, colour=MUTED),
         style("amount", 16, bold=True),
         style("panel", 15, bold=True),
