@@ -1,7 +1,7 @@
 """
 A batch under ill treatment: 60 panels with ten bad files among them, killed at ten random moments and resumed.
 
-    python tests/soak/batch.py FOLDER [--jobs 2] [--panels 60] [--seed 1] [--without-cluster]
+    python tests/soak/batch.py FOLDER [--jobs 2] [--panels 60] [--seed 1] [--reuse] [--without-cluster]
 
 Makes the photos from the samples at a quarter of their size in FOLDER, runs the batch undisturbed, then another one
 that is killed with SIGKILL ten times, then two at once, then one on a dask cluster of two workers, and compares all
@@ -46,9 +46,10 @@ def main() -> None:
     print(f"{len(list(folder.rglob('*.jpg')))} photos in {folder}", flush=True)
     rng = random.Random(asked.seed)
     whole = asked.folder / "whole"
-    seconds = undisturbed(folder, whole, asked.jobs)
+    if not (asked.reuse and (whole / "run.json").exists()):
+        undisturbed(folder, whole, asked.jobs)
     check(whole, asked.panels)
-    killed(folder, asked.folder / "killed", whole, jobs=asked.jobs, seconds=seconds, rng=rng)
+    killed(folder, asked.folder / "killed", whole, asked.jobs, rng)
     two_at_once(folder, asked.folder / "killed", whole, asked.jobs)
     if not asked.without_cluster:
         on_a_cluster(folder, asked.folder / "cluster", whole)
@@ -78,16 +79,13 @@ def write_jpeg(path: Path, pixels: np.ndarray, *, quality: int) -> None:
     path.write_bytes(cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, quality])[1].tobytes())
 
 
-def undisturbed(folder: Path, out: Path, jobs: int) -> float:
-    """One run from the start; gives its seconds."""
+def undisturbed(folder: Path, out: Path, jobs: int) -> None:
+    """One run from the start."""
     shutil.rmtree(out, ignore_errors=True)
     began = time.monotonic()
-    done = start(folder, out, "--jobs", str(jobs))
-    said, errors = done.communicate(timeout=LONGEST_S)
-    expect(done.returncode == 0, f"the undisturbed run ended with {done.returncode}: {errors}")
+    said = ended(start(folder, out, "--jobs", str(jobs)), "the undisturbed run")
     seconds = time.monotonic() - began
     print(f"undisturbed: {seconds:.0f} s with {jobs} jobs, {said.count(' scored;')} patches", flush=True)
-    return seconds
 
 
 def check(out: Path, panels: int) -> None:
@@ -103,23 +101,24 @@ def check(out: Path, panels: int) -> None:
     expect([entry["file"] for entry in run["skipped"]] == ["panel 03/again"], f"skipped: {run['skipped']}")
 
 
-def killed(folder: Path, out: Path, whole: Path, *, jobs: int, seconds: float, rng: random.Random) -> None:
+def killed(folder: Path, out: Path, whole: Path, jobs: int, rng: random.Random) -> None:
     """Ten runs on one OUT, each killed at a random moment, then one that ends by itself."""
     shutil.rmtree(out, ignore_errors=True)
-    longest = 2 * seconds / (KILLS + 1)
-    scored = 0
+    there, scored = 0, 0
+    most = 2 * len(list(whole.glob("*/score.json"))) // (KILLS + 2)
     for number in range(KILLS):
         running = start(folder, out, "--jobs", str(jobs))
-        moment = rng.uniform(0.05, 1.0) * longest
+        wanted, moment = there + rng.randint(0, most), rng.uniform(0, 3)
+        began = time.monotonic()
+        while (there := len(list(out.glob("*/score.json")))) < wanted and running.poll() is None:
+            time.sleep(0.02)
         time.sleep(moment)
         running.send_signal(signal.SIGKILL)
         said, _ = running.communicate()
         scored += said.count(" scored;")
         there = len(list(out.glob("*/score.json")))
-        print(f"killed {number + 1} after {moment:.1f} s: {there} results", flush=True)
-    running = start(folder, out, "--jobs", str(jobs))
-    said, errors = running.communicate(timeout=LONGEST_S)
-    expect(running.returncode == 0, f"the last run ended with {running.returncode}: {errors}")
+        print(f"killed {number + 1} after {time.monotonic() - began:.1f} s: {there} results", flush=True)
+    said = ended(start(folder, out, "--jobs", str(jobs)), "the last run")
     scored += said.count(" scored;")
     print(f"resumed to the end; {scored} patches were scored in all, {said.count(' stands;')} stood", flush=True)
     same(out, whole)
@@ -136,8 +135,7 @@ def two_at_once(folder: Path, out: Path, whole: Path, jobs: int) -> None:
     second = start(folder, out, "--jobs", str(jobs))
     _, errors = second.communicate(timeout=LONGEST_S)
     expect(second.returncode == 1 and "Another run is writing" in errors, f"the second run: {errors}")
-    _, errors = first.communicate(timeout=LONGEST_S)
-    expect(first.returncode == 0, f"the first run: {errors}")
+    ended(first, "the first run")
     print("two at once: the second was refused", flush=True)
     same(out, whole)
 
@@ -148,9 +146,7 @@ def on_a_cluster(folder: Path, out: Path, whole: Path) -> None:
 
     shutil.rmtree(out, ignore_errors=True)
     with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as cluster:
-        running = start(folder, out, "--scheduler", cluster.scheduler_address)
-        _, errors = running.communicate(timeout=LONGEST_S)
-    expect(running.returncode == 0, f"the run on the cluster ended with {running.returncode}: {errors}")
+        ended(start(folder, out, "--scheduler", cluster.scheduler_address), "the run on the cluster")
     print("on a cluster: done", flush=True)
     same(out, whole)
 
@@ -176,6 +172,13 @@ def start(folder: Path, out: Path, *options: str) -> subprocess.Popen:
     return subprocess.Popen(command, env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
 
+def ended(running: subprocess.Popen, what: str) -> str:
+    """What a run that must end well has said."""
+    said, errors = running.communicate(timeout=LONGEST_S)
+    expect(running.returncode == 0, f"{what} ended with {running.returncode}: {errors}")
+    return said
+
+
 def expect(holds: bool, otherwise: str) -> None:
     if not holds:
         sys.exit(f"soak: {otherwise}")
@@ -187,6 +190,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--panels", type=int, default=60)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--reuse", action="store_true", help="the undisturbed result that is there already")
     parser.add_argument("--without-cluster", action="store_true")
     return parser.parse_args()
 

@@ -23,8 +23,8 @@ def batch(
     card: Annotated[Path | None, typer.Option(help="Another card (card.json).")] = None,
     coats: Annotated[Path | None, typer.Option(help="Planned coats (TOML); the survey's go before it.")] = None,
     limits: Annotated[Path | None, typer.Option(help="Limits of the decision (TOML).")] = None,
-    existing: Annotated[Existing | None, typer.Option(help="The old coating.")] = None,
-    planned: Annotated[Planned | None, typer.Option(help="The new coating.")] = None,
+    existing: Annotated[Existing | None, typer.Option(help="The old coating, where the survey does not say.")] = None,
+    planned: Annotated[Planned | None, typer.Option(help="The new coating, likewise.")] = None,
     printed_bar_mm: Annotated[float | None, typer.Option(help="What a ruler says of the card's 100 mm bar.")] = None,
     reference: Annotated[
         Path | None, typer.Option(help="Result folder that shows what sound looks like on this boat.")
