@@ -389,3 +389,11 @@ def test_new_writes_once_and_check_reads_it(tmp_path):
     assert checked.exit_code == 0
     assert "1 panel, 1 photo\n" in checked.output
     assert "foredeck: no area. Write area_m2, sides_m or outline_m." in checked.output
+
+
+def test_new_makes_a_folder_that_is_not_there_yet(tmp_path):
+    runner = CliRunner()
+    assert runner.invoke(app, ["survey", "new", str(tmp_path / "boats" / "one")]).exit_code == 0
+    assert (tmp_path / "boats" / "one" / "survey.toml").is_file()
+    (tmp_path / "photo").touch()
+    assert runner.invoke(app, ["survey", "new", str(tmp_path / "photo" / "two")]).exit_code == 3

@@ -338,7 +338,7 @@ def write_result(folder: str | Path, contents: dict[str, bytes]) -> None:
 
 def write_new(path: str | Path, text: str, what: str) -> None:
     """
-    Write a text file that is not there yet.
+    Write a text file that is not there yet, its folder too if need be.
 
     Parameters
     ----------
@@ -349,10 +349,11 @@ def write_new(path: str | Path, text: str, what: str) -> None:
     SettingsError
         There is a file of that name: someone may have worked on it.
     StorageError
-        Disk full, no permission, no such folder.
+        Disk full, no permission, a file where the folder should be.
     """
     path = Path(path)
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
         file = path.open("x", encoding="utf-8", newline="\n")
     except FileExistsError as error:
         raise SettingsError(

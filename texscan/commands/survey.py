@@ -24,7 +24,7 @@ def new(
         from texscan.survey.photos import panels_in
         from texscan.survey.template import survey_template
 
-        panels = panels_in(folder)
+        panels = panels_in(folder) if folder.exists() else ()
         files.write_new(folder / "survey.toml", survey_template(panels), "survey")
         for panel in panels:
             patches = ", ".join(patch.name for patch in panel.patches)
