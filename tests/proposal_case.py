@@ -1,4 +1,4 @@
-"""A small invented boat for the tests of the proposal: three panels of known relief, scored once a session, and one without photos."""
+"""A small invented boat for the tests of the proposal: three panels of known relief, scored once."""
 
 from __future__ import annotations
 

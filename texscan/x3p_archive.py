@@ -66,8 +66,9 @@ def _main_xml(shape: tuple[int, int], step_m: float, matrix_sum: str, *, version
                 "Version": version,
             },
             "CalibrationDate": measured_at,
-            "ProbingSystem": {"Type": "NonContacting", "Identification": "raking light"},
-            "Comment": "Not filtered. Heights in metres on the card's frame, their level arbitrary.",
+            "ProbingSystem": {"Type": "NonContacting", "Identification": UNKNOWN},
+            "Comment": "Not filtered. Heights in metres on the card's frame, their level arbitrary. "
+            "The date of calibration is not known and repeats the date of the file.",
         },
         "Record3": {
             "MatrixDimension": {"SizeX": str(columns), "SizeY": str(rows), "SizeZ": "1"},

@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 
 from texscan.model import Grid, ZoneMap
+from texscan.survey.shapes import FAMILY
 from texscan.zone_drawing import COLOURS, lettered
 
 SCHEMA = "texscan.zones/1"
@@ -58,7 +59,8 @@ def zones_svg(panel: str, grid: Grid, zones: ZoneMap) -> str:
     _add(top, "desc").text = "; ".join(f"{letter}: {zone.condition}" for letter, zone in lettered(zones))
     _patterns(top)
     _add(top, "rect", x=left, y=-high, width=right - left, height=high - low, fill="none", stroke=INK)
-    for letter, zone in lettered(zones):
+    drawn = sorted(lettered(zones), key=lambda pair: pair[1].condition != "sound")  # what changed lies on top
+    for letter, zone in drawn:
         points = " ".join(f"{x:.3f},{-y:.3f}" for x, y in zone.polygon_mm)
         shape = _add(top, "polygon", points=points, fill=f"url(#{zone.condition})", stroke=_colour(zone.condition))
         shape.set("stroke-width", "0.8")
@@ -68,12 +70,12 @@ def zones_svg(panel: str, grid: Grid, zones: ZoneMap) -> str:
         label = _add(top, "text", x=x, y=-y + LETTER_MM / 3, fill=INK)
         label.set("text-anchor", "middle")
         label.set("font-size", f"{LETTER_MM:g}")
-        label.set("font-family", "sans-serif")
+        label.set("font-family", FAMILY)
         label.text = letter
     _add(top, "path", d=f"M{left:g} {-low + 4:g}h{BAR_MM:g}", stroke=INK)
     bar = _add(top, "text", x=left + BAR_MM + 1.5, y=-low + 5, fill=INK)
     bar.set("font-size", "3")
-    bar.set("font-family", "sans-serif")
+    bar.set("font-family", FAMILY)
     bar.text = f"{BAR_MM:g} mm"
     return ElementTree.tostring(top, encoding="unicode", xml_declaration=False) + "\n"
 
@@ -112,7 +114,8 @@ def _colour(condition: str) -> str:
 
 def _middle(polygon: np.ndarray) -> tuple[float, float]:
     """A place well inside a polygon."""
-    place = shapely.Polygon(polygon).buffer(0).representative_point()
+    whole = shapely.Polygon(polygon).buffer(0)
+    place = shapely.Point(polygon[0]) if whole.is_empty else whole.representative_point()
     return float(place.x), float(place.y)
 
 

@@ -52,6 +52,7 @@ def proposal_files(material: Material, out: Path, make: Make) -> dict[str, bytes
     )
     face = typeface(*sources.read_fonts(make.templates))
     proposal = proposal_of(material, words)
+    images = _images(material, out, make, words)
     contents: dict[str, bytes] = {}
     if "pdf" in make.formats:
         contents["proposal.pdf"] = pdf_bytes(proposal, face)
@@ -63,7 +64,7 @@ def proposal_files(material: Material, out: Path, make: Make) -> dict[str, bytes
         contents["proposal.docx"] = docx_bytes(proposal)
     if material.plan is not None:
         contents["logs.pdf"] = sources.log_sheets(material.plan.job)
-    return contents | _images(material, out, make, words) | _pages(material, proposal, face)
+    return contents | images | _pages(material, proposal, face)
 
 
 def _template(folder: Path | None) -> Template:
