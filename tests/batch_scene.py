@@ -1,16 +1,14 @@
-"""Folders of photos, and work that is quick or goes wrong on purpose, for the tests of batches."""
+"""Folders of photos, and quick work in place of scoring, for the tests of batches."""
 
 from __future__ import annotations
 
 import json
-import os
-import signal
-import time
 from pathlib import Path
+
+import hard_work
 
 from texscan.batch.lock import locked
 from texscan.batch.records import Common, Outcome, PatchTask
-from texscan.errors import StorageError
 
 
 def score_dict(panel: str, *, relief: float = 0.5, action: str = "recoat", worn: float = 0.0) -> dict:
@@ -35,14 +33,7 @@ def quick(task: PatchTask, common: Common) -> Outcome:
     said = texts[0]
     if said.startswith("refuse"):
         return Outcome({}, ((task.photos[0], "It is not a photo. Take another."),))
-    if said.startswith("die"):
-        os.kill(os.getpid(), signal.SIGKILL)
-    if said.startswith("full"):
-        raise StorageError("There is not enough memory to open it.")
-    if said.startswith("bug"):
-        raise ZeroDivisionError("a bug on purpose")
-    if said.startswith("slow"):
-        time.sleep(0.05)
+    hard_work.do(said)
     score = score_dict(task.title, relief=0.5 + len("".join(texts)) / 1000)
     files = {"score.json": json.dumps(score), "relief.tif": "".join(texts), "thumbnail.jpg": "a picture"}
     return Outcome({name: text.encode() for name, text in files.items()})

@@ -116,13 +116,15 @@ def _bug(error: BaseException) -> Failure:
 @contextmanager
 def _open(pool: Pool, jobs: int) -> Iterator[Executor]:
     """An executor that is closed in the end; when something goes wrong, its processes are not waited for."""
+    others = multiprocessing.active_children()
     executor = pool(jobs)
     try:
         yield executor
     except BaseException:
         executor.shutdown(wait=False)
         for process in multiprocessing.active_children():
-            process.terminate()
+            if process not in others:
+                process.terminate()
         raise
     executor.shutdown(wait=True)
 
