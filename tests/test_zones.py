@@ -148,6 +148,29 @@ def test_a_named_reference_comes_before_the_patch():
     assert found.reference_figures == named.figures
 
 
+def test_a_common_error_of_size_against_the_reference_moves_no_outline():
+    # all heights of a set of photos may be too large together (the common gain): a lane is told by its contrast
+    named = zones.reference_from(disturbed(frusta(), 5), STEP_MM, FILTERS)
+    where = lane()
+    height = disturbed(1.25 * worn(frusta(), 0.5, where))
+    found = find(height, reference=named, budget=Budget((Term("height solver", 0.2),), views=1))
+    assert overlap(found.condition, WORN, where > 0.5) >= 0.80
+    assert (found.condition == FILLED).mean() < 0.02
+
+
+def test_a_patch_less_deep_than_its_reference_is_harmed_only_as_far_as_sizes_are_known():
+    named = zones.reference_from(disturbed(frusta(), 5), STEP_MM, FILTERS)
+    height = disturbed(0.65 * frusta())
+    sure = find(height, reference=named, budget=Budget((Term("height solver", 0.02),), views=4))
+    assert sure.shares["sound"] < 0.02
+    assert sure.lost_share[0] > 0.9
+    unsure = find(height, reference=named, budget=Budget((Term("height solver", 0.3),), views=1))
+    assert unsure.lost_share[0] < 0.1
+    assert unsure.lost_share[1] > 0.9
+    assert "share-unsure" in unsure.flags
+    assert find(height, reference=named).lost_share is None  # heights by other means share no gain
+
+
 def test_a_smooth_reference_is_refused():
     with pytest.raises(ReliefError, match="of relief, so nothing can be compared"):
         zones.reference_from(np.zeros(SHAPE, np.float32), STEP_MM, FILTERS)

@@ -40,6 +40,9 @@ LEAST_CURVE_U_MM = 0.015  # of a compared height, whatever the sound windows sca
 SHAPE_BAND, SHAPE_MIDDLE, SHAPE_WEIGHT = 0.30, -0.75, 6.0
 SHAPE_MM = 60.0  # standard deviation of the weights over which the shape is read: most of a patch
 LARGEST_LOG_RATIO = 4.0  # no single window is surer than this
+GAIN_STEPS = np.linspace(-2, 2, 13)  # gains that all windows may share, in standard uncertainties of its logarithm
+TAILS = (0.025, 0.975)  # of a 95 % range
+TINY = 1e-12  # keeps logarithms finite
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,11 +76,14 @@ class Evidence:
 
     taken_by_wear, taken_by_fill : (rows, columns) share of the sound void depth that each took, by the best fit of
     both
+    lost_share : 95 % range of the share of windows that are not sound, over the gain that all of them share; None
+    without such a gain
     """
 
     log_probability: np.ndarray
     taken_by_wear: np.ndarray
     taken_by_fill: np.ndarray
+    lost_share: tuple[float, float] | None = None
 
 
 def windows(z: np.ndarray, step_mm: float, contact_depth_mm: float) -> Windows:
@@ -143,7 +149,9 @@ def middle_curve(found: Windows, use: np.ndarray) -> np.ndarray:
     return np.median(curves - curves.mean(axis=1, keepdims=True), axis=0)
 
 
-def against_curve(found: Windows, sound_mm: np.ndarray, *, limit: float, gain_u: float) -> Evidence:
+def against_curve(
+    found: Windows, sound_mm: np.ndarray, *, limit: float, share_u: float, common_u: float = 0.0
+) -> Evidence:
     """
     Evidence against a sound curve.
 
@@ -154,32 +162,63 @@ def against_curve(found: Windows, sound_mm: np.ndarray, *, limit: float, gain_u:
         Heights of the sound texture at `RATIOS` [mm], any level.
     limit : float
         Share of the sound relief that must be left in a sound place.
-    gain_u : float
-        Relative standard uncertainty of one window's heights against the sound ones.
+    share_u, common_u : float
+        Relative standard uncertainty of one window's heights against the sound ones, each window by itself, and of
+        all windows together (a sound curve from other photos).
 
     Notes
     -----
     Worn: min(z, top - loss). Filled: max(z, floor + loss). The probability of each pair of losses follows from how
-    far the window's curve lies from the sound curve so cut, by the scatter of the sound windows themselves (normal
-    errors, correlated along the curve); a condition's probability is the mean over its pairs.
+    far the window's curve lies from the sound curve so cut, by the scatter of the best-kept windows (normal
+    errors, correlated along the curve); a condition's probability is the mean over its pairs. The gain that all
+    windows share is unknown: its probability follows from how well it explains all of them, and the conditions are
+    averaged over it.
     """
     usable = found.usable
     curves = _centred(found.curves_mm[usable])
-    sound = _centred(sound_mm[None])
     models, losses, shares = _models(sound_mm)
     wears, fills, none = losses[:, 0], losses[:, 1], np.zeros(len(losses))
     both = np.stack([_taken(sound_mm, wears, none), _taken(sound_mm, none, fills)])
     is_sound = (wears + fills < 1 - limit) | (shares > 0.5)
     conditions = np.where(is_sound, 0, np.where(both[0] >= both[1], 1, 2))
-    kept = curves[_near(curves, sound)]
-    log_odds = _log_likelihood(curves, _centred(models), _scatter(kept, sound[0], gain_u))
-    per_condition = np.stack([_log_mean(log_odds[:, conditions == k]) for k in range(3)], axis=1)
-    per_condition -= per_condition.max(axis=1, keepdims=True)
+    kept = best_kept(found)[usable]
+    kept = curves[kept] if kept.sum() > 3 * len(COMPARED) else curves
+    covariance = _scatter(kept, _centred(sound_mm[None])[0], share_u)
+    gains = np.exp(common_u * GAIN_STEPS) if common_u > 0 else np.ones(1)
+    per_gain, best = [], []
+    for gain in gains:
+        log_odds = _log_likelihood(curves, gain * _centred(models), covariance)
+        per_gain.append([_log_mean(log_odds[:, conditions == k]) for k in range(3)])
+        best.append(log_odds.argmax(axis=1))
+    per_condition, likeliest, lost_share = _over_gains(np.array(per_gain).transpose(0, 2, 1))
     taken = np.zeros((2, *usable.shape))
-    taken[:, usable] = both[:, log_odds.argmax(axis=1)]
+    taken[:, usable] = both[:, best[likeliest]]
     out = np.zeros((*usable.shape, 3))
     out[usable] = np.maximum(per_condition, -LARGEST_LOG_RATIO)
-    return Evidence(out, *taken)
+    return Evidence(out, *taken, lost_share)
+
+
+def _over_gains(per_gain: np.ndarray) -> tuple[np.ndarray, int, tuple[float, float] | None]:
+    """
+    Log-probability (n, 3) of each window's conditions, the likeliest 0, from the log-likelihoods (gains, n, 3); the
+    number of the likeliest gain; `Evidence.lost_share`.
+    """
+    if len(per_gain) == 1:
+        return per_gain[0] - per_gain[0].max(axis=1, keepdims=True), 0, None
+    explained = _log_mean(per_gain)  # (gains, n)
+    # What a measured map does to the shape of a texture it does everywhere: all windows together tell the gain no
+    # better than one of them. Summed over windows, one view took decks harmed all over for sound ones of less gain.
+    explained = np.maximum(explained - explained.max(axis=0), -LARGEST_LOG_RATIO).mean(axis=1)
+    of_gain = explained - GAIN_STEPS**2 / 2
+    weights = np.exp(of_gain - of_gain.max())
+    each = np.exp(per_gain - per_gain.max(axis=2, keepdims=True))
+    each /= each.sum(axis=2, keepdims=True)
+    mean = (each * weights[:, None, None]).sum(axis=0)
+    lost = (each[..., 0] < 0.5).mean(axis=1)
+    order = np.argsort(lost)
+    reached = np.cumsum(weights[order]) / weights.sum()
+    low, high = (float(lost[order][np.searchsorted(reached, tail)]) for tail in TAILS)
+    return np.log(np.maximum(mean / mean.max(axis=1, keepdims=True), TINY)), int(of_gain.argmax()), (low, high)
 
 
 def _centred(curves_mm: np.ndarray) -> np.ndarray:
@@ -187,18 +226,12 @@ def _centred(curves_mm: np.ndarray) -> np.ndarray:
     return (curves_mm - curves_mm.mean(axis=1, keepdims=True))[:, COMPARED]
 
 
-def _near(curves: np.ndarray, sound: np.ndarray) -> np.ndarray:
-    """(n,) bool: windows with at least `KEPT_SHARE` of the sound relief; all if there are hardly any."""
-    near = curves[:, 0] - curves[:, -1] >= KEPT_SHARE * (sound[0, 0] - sound[0, -1])
-    return near if near.sum() > 3 * len(COMPARED) else np.ones(len(curves), bool)
-
-
-def _scatter(kept: np.ndarray, sound: np.ndarray, gain_u: float) -> np.ndarray:
+def _scatter(kept: np.ndarray, sound: np.ndarray, share_u: float) -> np.ndarray:
     """Covariance (k, k) [mm2] of one window's curve around the true one."""
     deviation = kept - np.median(kept, axis=0)
     typical = 2 * np.median(np.abs(deviation), axis=0) + LEAST_CURVE_U_MM
     deviation = np.clip(deviation, -2 * typical, 2 * typical)
-    common = np.outer(sound, sound) * gain_u**2
+    common = np.outer(sound, sound) * share_u**2
     return deviation.T @ deviation / len(kept) + common + LEAST_CURVE_U_MM**2 * np.eye(len(sound))
 
 

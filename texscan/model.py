@@ -271,6 +271,7 @@ class ZoneMap:
     reference: str  # "named", "patch", "limits": what sound was compared with
     reference_figures: dict[str, float]  # relief_mm, void_depth_mm, contact_area_fraction of "sound"
     flags: tuple[str, ...] = ()
+    lost_share: tuple[float, float] | None = None  # 95 % range of worn and filled, where a reference's size is unsure
 
 
 @dataclass(frozen=True, slots=True)
@@ -384,6 +385,8 @@ FLAGS: dict[str, str] = {
     "zone.",
     "cause-unsure": "The loss is clear, its cause (worn or filled) is not.",
     "judged-by-limits": "No sound part to compare with; the condition rests on general limits of relief.",
+    "share-unsure": "The size of the relief beside the reference's is too uncertain to tell how much of the patch is "
+    "worn or filled; take more photos of both.",
     "near-sound-limit": "The relief lies between what is surely sound and what is surely not.",
     "cells-left-out": "Places with too few measured pixels took the condition of their neighbours.",
     "pattern-uncertain": "The pattern repeats weakly; its pitch is less certain.",

@@ -233,7 +233,8 @@ def _bad_share(case: Case) -> Measured:
     guard = case.limits.decision["share_guard"].value
     if _rests_on_open_relief(case):
         return Measured(share, 0.0, 1.0)
-    return Measured(share, max(share - guard, 0.0), min(share + guard, 1.0))
+    low, high = case.zone_map.lost_share or (share, share)
+    return Measured(share, max(min(low, share) - guard, 0.0), min(max(high, share) + guard, 1.0))
 
 
 def _rests_on_open_relief(case: Case) -> bool:

@@ -41,7 +41,12 @@ BOTH_SHARE = 0.10  # of the sound void depth taken by each: worn and filled in t
 RIPPLE_WIDENING = 1.06
 LEAST_REFERENCE_MM = 0.10  # relief of a reference; less is ripple of the measurement
 LEAST_LEFT_OUT = 0.02  # share of the measured area in windows that are measured too thinly
+UNSURE_RANGE = 0.5  # of the worn and filled share, beyond which a reader is told
 UNSURE_SHARE = 0.75  # of the probability of "worn or filled" that the named cause holds at least
+# Uncertainty of a patch's gain over its reference's, in standard uncertainties of one set's gain. Two sets of one
+# texture share much of their error (paint, pattern): the ratio of their relief erred by 0.6 to 0.8 of one set's on
+# rendered decks (calibration/zones); independent errors would make it 1.41.
+REFERENCE_GAIN = 1.0
 FIGURE_KEYS = ("relief_mm", "void_depth_mm", "contact_area_fraction")
 
 
@@ -143,7 +148,7 @@ def find(
     shares = {name: float((inside == value).sum() / (inside > 0).sum()) for value, name in CONDITION_NAMES.items()}
     condition = np.zeros(grid.shape, np.uint8)
     condition[box] = inside
-    return ZoneMap(condition, zones, shares, source, sound, flags)
+    return ZoneMap(condition, zones, shares, source, sound, flags, seen.lost_share)
 
 
 def _condition(probability: np.ndarray, tile_px: int, measured: np.ndarray, step_mm: float) -> np.ndarray:
@@ -169,10 +174,15 @@ def _seen(
     """Evidence of every window, what it was compared with, and flags."""
     flags = ("cells-left-out",) if found.left_out > LEAST_LEFT_OUT else ()
     if reference is not None:
-        # the common gains of two sets of photos are independent of each other
-        gain_u = math.hypot(limits.share_u, math.sqrt(2) * budget.gain_u)
-        seen = evidence.against_curve(found, reference.curve_mm, limit=limits.kept_share, gain_u=gain_u)
-        return seen, "named", flags
+        seen = evidence.against_curve(
+            found,
+            reference.curve_mm,
+            limit=limits.kept_share,
+            share_u=limits.share_u,
+            common_u=REFERENCE_GAIN * budget.gain_u,
+        )
+        low, high = seen.lost_share or (0.0, 0.0)
+        return seen, "named", (*flags, "share-unsure") if high - low > UNSURE_RANGE else flags
     kept = evidence.best_kept(found)
     relief = float(np.median(found.relief_mm[kept]))
     spread = 1 + COVERAGE_FACTOR * budget.gain_u
@@ -181,7 +191,7 @@ def _seen(
     middle = RIPPLE_WIDENING * math.sqrt(limits.sound_relief_mm * limits.not_sound_relief_mm)
     if relief >= middle and pattern.kind != "none":
         sound = evidence.middle_curve(found, kept)
-        return evidence.against_curve(found, sound, limit=limits.kept_share, gain_u=limits.share_u), "patch", flags
+        return evidence.against_curve(found, sound, limit=limits.kept_share, share_u=limits.share_u), "patch", flags
     seen = evidence.by_shape(found)
     return seen, "limits", (*flags, "judged-by-limits")
 

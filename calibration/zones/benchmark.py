@@ -142,6 +142,7 @@ def row_of(zone_map, figures, decided, truth, facts):
     row["overlap_harmed"] = overlap(told & (zone_map.condition != SOUND), told & (truth != SOUND))
     row |= {key: figures[key].value for key in zones.FIGURE_KEYS}
     row["judged_by"] = zone_map.reference
+    row["least_lost"], row["most_lost"] = zone_map.lost_share or ("", "")
     for job, recommendation in decided.items():
         row[job] = recommendation.action
         row[f"{job}: rules"] = "; ".join(f"{r.name} {r.outcome}" for r in recommendation.readings)
@@ -160,8 +161,13 @@ def rows_of(file, names):
     rows = []
     for name, (height, budget, azimuths, other) in maps.items():
         references = {"none": None, "named": zones.reference_from(other, grid.step_mm, FILTERS)}
+        sized = references["named"].figures["relief_mm"]
         for kind, found in scored(height, grid, budget, azimuths, references).items():
-            rows.append(about | {"views": name, "reference": kind} | row_of(*found, truth, facts))
+            rows.append(
+                about
+                | {"views": name, "reference": kind, "gain_u": budget.gain_u, "reference_relief_mm": sized}
+                | row_of(*found, truth, facts)
+            )
     return rows
 
 
