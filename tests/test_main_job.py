@@ -7,14 +7,18 @@ degree; Sq, relief and void depth within 10 % for four views, 20 % for two, 30 %
 """
 
 import functools
+import json
 
+import jsonschema
 import numpy as np
 import pytest
 import truth
 
 from texscan.demo import score_sample
+from texscan.files import json_bytes, read_schema
 from texscan.filters import filtered
 from texscan.model import CONDITION_NAMES, FLAGS
+from texscan.result import score_dict
 from texscan.samples import sample_panels
 from texscan.texture import figures
 
@@ -79,6 +83,13 @@ def test_conditions(scored):
             continue
         overlap = (ours & theirs).sum() / (ours | theirs).sum()
         assert overlap > LEAST_OVERLAP[len(score.photos)], f"{condition}: {overlap:.2f}"
+
+
+def test_the_result_keeps_the_published_schema(scored):
+    """JSON Schema 2020-12, by an independent validator."""
+    data = json.loads(json_bytes(score_dict(scored[0])))
+    validator = jsonschema.Draft202012Validator(json.loads(read_schema("score")))
+    assert list(validator.iter_errors(data)) == []
 
 
 def test_every_flag_can_be_explained(scored):

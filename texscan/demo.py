@@ -11,10 +11,10 @@ from rich.table import Table
 
 from texscan import files, result
 from texscan.compatibility import Job
-from texscan.inputs import read_settings
+from texscan.inputs import read_settings, read_survey
 from texscan.model import Measured
 from texscan.report import ACTION_WORDS
-from texscan.samples import SamplePanel, sample_panels, sample_path
+from texscan.samples import SamplePanel, sample_panels, sample_path, sample_survey
 from texscan.score import Score, score_photos
 
 
@@ -37,6 +37,21 @@ def run_demo(out: Path) -> list[Score]:
     for panel in panels:
         console.print(f"  {out / panel.name / 'scored.png'}", soft_wrap=True, highlight=False)
     return scores
+
+
+def demo_proposal(out: Path) -> list[Path]:
+    """The proposal for the invented boat, from the scored samples and their survey, in out/proposal."""
+    from texscan.proposal.make import Make, installed_formats, proposal_files
+    from texscan.proposal.material import Issue
+    from texscan.proposal.sources import Wanted, read_material
+
+    survey = sample_survey()
+    wanted = Wanted(out, survey)
+    material = read_material(wanted, Issue("1", read_survey(survey).surveyed_on))
+    contents = proposal_files(material, out, Make(installed_formats()))
+    folder = out / "proposal"
+    files.write_result(folder, contents)
+    return [folder / name for name in contents]
 
 
 def score_sample(panel: SamplePanel) -> Score:

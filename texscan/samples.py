@@ -54,6 +54,11 @@ def sample_panels() -> tuple[SamplePanel, ...]:
     return panels_from_toml(text, sample_registry())
 
 
+def sample_survey() -> Path:
+    """The survey of the invented boat that the sample panels belong to."""
+    return _shipped("survey.toml")
+
+
 def panels_from_toml(text: str, registry: dict[str, str]) -> tuple[SamplePanel, ...]:
     """Panels from `[[panel]]` tables; photos are named from sample_images/ or from the panel's own folder."""
     try:

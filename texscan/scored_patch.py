@@ -73,10 +73,16 @@ def _zone(entry: dict) -> Zone:
     polygon = np.asarray(entry["polygon_mm"], dtype=np.float64)
     if polygon.ndim != 2 or polygon.shape[1] != 2 or entry["condition"] not in CONDITION_NAMES.values():
         raise ValueError("a zone without condition or outline")
-    figures = (measured(entry[key]) for key in ("relief_mm", "void_depth_mm", "contact_area_fraction"))
-    ratio = measured(entry.get("void_ratio_to_sound"))
-    confidence = float(entry.get("confidence", 0.5))
-    return Zone(entry["condition"], polygon, float(entry["area_mm2"]), *figures, confidence, ratio)
+    return Zone(
+        condition=entry["condition"],
+        polygon_mm=polygon,
+        area_mm2=float(entry["area_mm2"]),
+        relief_mm=measured(entry["relief_mm"]),
+        void_depth_mm=measured(entry["void_depth_mm"]),
+        contact_area_fraction=measured(entry["contact_area_fraction"]),
+        confidence=float(entry.get("confidence", 0.5)),
+        void_ratio_to_sound=measured(entry.get("void_ratio_to_sound")),
+    )
 
 
 def pattern_of(score: dict) -> Pattern:
@@ -94,7 +100,7 @@ def pattern_of(score: dict) -> Pattern:
 def filters_of(score: dict) -> Filters:
     """The filters that the figures were read with."""
     found = score["filters"]
-    return Filters(*(float(found[key]) for key in ("s_mm", "l_mm")), str(found["form"]),
+    return Filters(float(found["s_mm"]), float(found["l_mm"]), str(found["form"]),
                    float(found["contact_depth_mm"]))  # fmt: skip
 
 
@@ -103,3 +109,32 @@ def budget_of(score: dict) -> Budget:
     found = score.get("budget") or {}
     terms = tuple(Term(str(t["name"]), float(t["relative_u"])) for t in found.get("terms", ()))
     return Budget(terms, float(found.get("contact_u", 0.0)), len(score["views"]))
+
+
+def check_whole(score: dict, folder: str) -> None:
+    """
+    See that a score.json holds all that a document says of it.
+
+    Raises
+    ------
+    SettingsError : something is missing or of another kind; a result of an older version, or damaged.
+    """
+    try:
+        filters_of(score), pattern_of(score), budget_of(score)
+        for view in score["views"]:
+            str(view["file"]), str(view["sha256"])
+            measured(view["azimuth_deg"]), measured(view["elevation_deg"]), measured(view.get("ambient_share"))
+        for photo in (*score.get("ambient", ()), *score.get("refused", ())):
+            str(photo["file"])
+        for rule in score["recommendation"].get("rules", ()):
+            [str(rule[key]) for key in ("name", "outcome", "sentence")]
+        for way in score["options"]:
+            [str(way[key]) for key in ("name", "title", "offered", "recommended", "warnings")]
+            measured(way["fill_mm"]), measured(way["cut_mm"])
+            left = way["void_depth_mm"]
+            if left is not None:
+                float(left["low"]), float(left["high"])
+        for entry in score["coats"]["reach"]:
+            measured(entry["fraction"]), measured(entry["gap_mm"])
+    except FAULTS as error:
+        raise SettingsError(f"{folder}/score.json is not whole ({error!r}). {NEXT}") from error

@@ -84,17 +84,15 @@ def proposal(
 
 
 def _formats(wanted: Format | None) -> tuple[str, ...]:
-    """The formats asked for; without a wish DOCX only where its package is installed."""
-    from importlib.util import find_spec
+    """The formats asked for; without a wish those whose packages are installed."""
+    from texscan.proposal.make import FORMATS, installed_formats
 
-    if wanted is Format.all:
-        return ("pdf", "html", "docx")
     if wanted is not None:
-        return (wanted.value,)
-    if find_spec("docx") is None:
+        return FORMATS if wanted is Format.all else (wanted.value,)
+    found = installed_formats()
+    if found != FORMATS:
         print("texscan: no proposal.docx; it needs pip install 'texscan[docx]'.", file=sys.stderr)
-        return ("pdf", "html")
-    return ("pdf", "html", "docx")
+    return found
 
 
 def _write_templates(folder: Path) -> None:

@@ -64,7 +64,7 @@ def _rules(scored: list[Panel], words: Words) -> Table:
 def _files(scored: list[Panel], words: Words) -> Table:
     rows = []
     for panel in scored:
-        for patch in panel.outcome.patches:
+        for patch in panel.found.patches:
             name = panel.title + (f", {clean(patch.name)}" if patch.name else "")
             for photo in (*patch.score["views"], *patch.score.get("ambient", ())):
                 rows.append((name, clean(photo["file"]), clean(photo["sha256"])))
@@ -77,7 +77,7 @@ def _refused(scored: list[Panel], words: Words) -> Table | None:
     rows = [
         (panel.title, clean(entry["file"]), clean(entry["reason"]))
         for panel in scored
-        for patch in panel.outcome.patches
+        for patch in panel.found.patches
         for entry in patch.score.get("refused", ())
     ]
     if not rows:
@@ -87,7 +87,7 @@ def _refused(scored: list[Panel], words: Words) -> Table | None:
 
 
 def _versions(material: Material, scored: list[Panel], words: Words) -> Facts:
-    scores = [patch.score for panel in scored for patch in panel.outcome.patches]
+    scores = [patch.score for panel in scored for patch in panel.found.patches]
     used = {
         words(
             "appendix.versions_filters_value",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from texscan.proposal import appendix, closing, front, work
 from texscan.proposal.content import Block, EvidencePage, Figure, Paragraph, Proposal, Section, Table
@@ -100,10 +101,11 @@ def numbered(sections: tuple[Section, ...], words: Words) -> tuple[Section, ...]
         if isinstance(one, Figure | Table):
             return replace(one, caption=caption(one.kind, one.caption))
         if isinstance(one, EvidencePage):
-            pictures = {name: block(getattr(one, name)) for name in ("photo", "texture")}
-            names = ("figures", "views", "patches", "reach", "ways")
-            tables = {name: block(getattr(one, name)) for name in names if getattr(one, name) is not None}
-            return replace(one, **pictures, **tables)
+            names = ("photo", "texture", "figures", "views", "patches", "reach", "ways")
+            changes: dict[str, Any] = {
+                name: block(part) for name in names if (part := getattr(one, name)) is not None
+            }
+            return replace(one, **changes)
         return one
 
     return tuple(replace(section, blocks=tuple(map(block, section.blocks))) for section in sections)

@@ -120,7 +120,7 @@ def safety(material: Material, words: Words) -> tuple[Block, ...]:
         f"{clean(panel.name)}: {clean(text)}"
         for panel in material.panels
         if panel.outcome
-        for text in panel.outcome.cautions
+        for text in panel.found.cautions
     )
     blocks: list[Block] = [Paragraph(words("safety.lead"), "lead")]
     found = tuple(p for p in material.panels if p.noted and p.noted.lead and p.noted.lead.outcome == "found")

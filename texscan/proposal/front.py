@@ -20,7 +20,7 @@ GAIN_DIGITS = 1
 def verdict_of(panel: Panel, words: Words) -> Verdict:
     """The panel's recommendation in words, "repair first" included."""
     spoken = words(f"verdict.{panel.action}")
-    if panel.outcome is not None and panel.outcome.repair_first:
+    if panel.outcome is not None and panel.found.repair_first:
         spoken = words("verdict.repair-first", verdict=spoken)
     return Verdict(panel.action, spoken)
 
@@ -55,9 +55,9 @@ def _amount(panels: tuple[Panel, ...], words: Words) -> str:
 
 def _first(material: Material, words: Words) -> tuple[str, ...]:
     return tuple(
-        words("brief.repair_one", panel=panel.name, repair=" ".join(panel.outcome.repair_first).rstrip("."))
+        words("brief.repair_one", panel=panel.name, repair=" ".join(panel.found.repair_first).rstrip("."))
         for panel in material.panels
-        if panel.outcome is not None and panel.outcome.repair_first
+        if panel.outcome is not None and panel.found.repair_first
     )
 
 
@@ -65,7 +65,7 @@ def _why(material: Material, words: Words) -> tuple[str, ...]:
     """One reason of the largest panel of each action."""
     sentences = []
     for action in ACTIONS:
-        panels = [panel for panel in material.with_action(action) if panel.outcome.reasons]
+        panels = [panel for panel in material.with_action(action) if panel.found.reasons]
         if panels:
             largest = max(panels, key=lambda panel: panel.area_m2.value if panel.area_m2 else 0.0)
             sentences.append(words("brief.why_one", panel=largest.name, reason=main_reason(largest)))
@@ -87,7 +87,7 @@ def _doubt(material: Material, words: Words, method: str) -> tuple[str, ...]:
         ends = (words.area(Measured(end, end, end)) for end in (whole.low, whole.high))
         sentences.append(words("brief.doubt_area", **dict(zip(("low", "high"), ends, strict=True))))
     for panel in material.with_action("inconclusive"):
-        change = next(iter(panel.outcome.would_change_it), "")
+        change = next(iter(panel.found.would_change_it), "")
         if change:
             sentences.append(words("brief.doubt_open", panel=panel.name, change=first_sentence(change)))
     if not material.with_action("inconclusive") and material.with_action(NOT_SCORED) == ():
@@ -164,7 +164,7 @@ def summary(material: Material, words: Words) -> tuple[Block, ...]:
 
 
 def _one_patch(panel: Panel) -> bool:
-    return panel.outcome is not None and len(panel.outcome.patches) == 1
+    return panel.outcome is not None and len(panel.found.patches) == 1
 
 
 def _summary_row(panel: Panel, words: Words) -> tuple[Cell, ...]:
@@ -172,7 +172,7 @@ def _summary_row(panel: Panel, words: Words) -> tuple[Cell, ...]:
     verdict = verdict_of(panel, words)
     if panel.outcome is None:
         return name, words.area(panel.area_m2, stacked=True), "", "", "", verdict, ""
-    void = words.stacked(panel.outcome.figures.get("void_depth_mm"), 2)
+    void = words.stacked(panel.found.figures.get("void_depth_mm"), 2)
     left = left_text(panel, "recoat-as-planned", words)
     area = words.area(panel.area_m2, stacked=True)
     return name, area, shares_text(panel, words), void, left, verdict, main_reason(panel)
@@ -185,7 +185,7 @@ def first_sentence(text: str) -> str:
 
 def main_reason(panel: Panel) -> str:
     """The reason that the texture gives, where there is one; what the old coating allows comes second."""
-    reasons = [clean(reason) for reason in panel.outcome.reasons]
+    reasons = [clean(reason) for reason in panel.found.reasons]
     rules = panel.score["recommendation"].get("rules", ())
     coating = {clean(rule["sentence"]) for rule in rules if rule["name"] == OLD_COATING}
     if panel.action == "recoat":
@@ -196,7 +196,7 @@ def main_reason(panel: Panel) -> str:
 
 def shares_text(panel: Panel, words: Words) -> str:
     """ "sound 65 %, worn 35 %, filled 0 %" """
-    return words("summary.shares", **{name: words.percent(share) for name, share in panel.outcome.shares.items()})
+    return words("summary.shares", **{name: words.percent(share) for name, share in panel.found.shares.items()})
 
 
 def left_text(panel: Panel, option: str, words: Words) -> str:
@@ -238,12 +238,12 @@ def method(material: Material, words: Words) -> tuple[Block, ...]:
 
 
 def _bar_text(scored: list[Panel], words: Words) -> str:
-    unknown = any("print-scale-unconfirmed" in panel.outcome.flags for panel in scored)
+    unknown = any("print-scale-unconfirmed" in panel.found.flags for panel in scored)
     return words("method.bar_unknown") if unknown else ""
 
 
 def _method_row(panel: Panel, words: Words) -> tuple[str, ...]:
-    patches = [patch.score for patch in panel.outcome.patches]
+    patches = [patch.score for patch in panel.found.patches]
     angles = [measured(view["elevation_deg"]) for score in patches for view in score["views"]]
     known = [angle.value for angle in angles if angle is not None]
     light = f"{words.span(min(known), max(known), 0)}°" if known else words("format.missing")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +30,11 @@ class Make:
     formats: tuple[str, ...] = FORMATS
     templates: Path | None = None
     print_width_mm: float = PRINT_WIDTH_MM
+
+
+def installed_formats() -> tuple[str, ...]:
+    """All formats whose packages are there; DOCX needs an extra."""
+    return FORMATS if find_spec("docx") else tuple(name for name in FORMATS if name != "docx")
 
 
 def proposal_files(material: Material, out: Path, make: Make) -> dict[str, bytes]:

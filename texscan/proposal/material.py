@@ -53,6 +53,13 @@ class Panel:
         return None if self.noted is None else panel_area_m2(self.noted)
 
     @property
+    def found(self) -> PanelOutcome:
+        """What was scored; ValueError where nothing was."""
+        if self.outcome is None:
+            raise ValueError(f"panel {self.name!r} is not scored")
+        return self.outcome
+
+    @property
     def action(self) -> str:
         """One of ACTIONS, or NOT_SCORED."""
         return NOT_SCORED if self.outcome is None else self.outcome.action

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from texscan.proposal.content import EvidencePage, Facts, Figure, Heights, Slider, Table, Verdict
+from texscan.model import Measured, measured
+from texscan.proposal.content import Cell, EvidencePage, Facts, Figure, Heights, Slider, Table, Verdict
 from texscan.proposal.evidence_drawing import Evidence
 from texscan.proposal.front import flag_sentence, shares_text, verdict_of
 from texscan.proposal.material import Panel
 from texscan.proposal.wording import Words, clean
-from texscan.survey.outcome import measured
+from texscan.survey.records import FieldTest
 
 NOTHING = "\u2013"
 MOST_ZONES = 6
@@ -23,7 +24,7 @@ def evidence_page(panel: Panel, evidence: Evidence, words: Words) -> EvidencePag
     panel : scored
     evidence : of the patch that decides
     """
-    outcome = panel.outcome
+    outcome = panel.found
     name = clean(panel.name)
     return EvidencePage(
         anchor=f"panel-{panel.number}",
@@ -125,12 +126,12 @@ def _facts(panel: Panel, words: Words) -> tuple[tuple[str, str], ...]:
                           ("history", noted.history), ("notes", noted.notes)):  # fmt: skip
             if clean(text):
                 rows.append((key, words.shortened(text)))
-    if len(panel.outcome.patches) > 1:
-        rows.insert(0, ("patch", clean(panel.outcome.deciding.name)))
+    if len(panel.found.patches) > 1:
+        rows.insert(0, ("patch", clean(panel.found.deciding.name)))
     return tuple((words(f"evidence.facts_{key}"), value) for key, value in rows)
 
 
-def _test(test: object, words: Words) -> str:
+def _test(test: FieldTest | None, words: Words) -> str:
     if test is None:
         return words("evidence.not_tested")
     return ", ".join(filter(None, (clean(test.outcome), clean(test.method), words.shortened(test.note))))
@@ -166,12 +167,10 @@ def _views(panel: Panel, words: Words) -> Table | None:
     heads = ("view", "azimuth", "elevation", "ambient")
     rows = []
     for view in views:
-        azimuth, elevation = measured(view["azimuth_deg"]), measured(view["elevation_deg"])
+        angles = (_degrees(measured(view[key]), words) for key in ("azimuth_deg", "elevation_deg"))
         share = measured(view.get("ambient_share"))
         other = words("format.missing") if share is None else words.percent(share.value)
-        rows.append(
-            (clean(view["file"]), f"{words.number(azimuth.value, 0)}°", f"{words.number(elevation.value, 0)}°", other)
-        )
+        rows.append((clean(view["file"]), *angles, other))
     return Table(
         words("evidence.views_table"),
         tuple(words(f"evidence.{head}") for head in heads),
@@ -180,6 +179,10 @@ def _views(panel: Panel, words: Words) -> Table | None:
         numeric=(1, 2, 3),
         small=True,
     )
+
+
+def _degrees(angle: Measured | None, words: Words) -> str:
+    return words("format.missing") if angle is None else f"{words.number(angle.value, 0)}°"
 
 
 def _ways(panel: Panel, words: Words) -> Table:
@@ -212,7 +215,8 @@ def _reach(panel: Panel, words: Words) -> Table | None:
         if radius in found:
             tip = words("evidence.flat") if radius is None else f"{words.number(radius, 2)} mm"
             touched, gap = measured(found[radius]["fraction"]), measured(found[radius]["gap_mm"])
-            rows.append((tip, words.percent(touched.value), words.figure(gap, 2)))
+            share = NOTHING if touched is None else words.percent(touched.value)
+            rows.append((tip, share, words.figure(gap, 2)))
     if not rows:
         return None
     return Table(
@@ -226,10 +230,10 @@ def _reach(panel: Panel, words: Words) -> Table | None:
 
 
 def _patches(panel: Panel, words: Words) -> Table | None:
-    if len(panel.outcome.patches) < 2:
+    if len(panel.found.patches) < 2:
         return None
-    rows = []
-    for patch in panel.outcome.patches:
+    rows: list[tuple[Cell, ...]] = []
+    for patch in panel.found.patches:
         texture = patch.score["texture"]
         figures = [words.figure(measured(texture.get(key)), 2) for key in ("relief_mm", "void_depth_mm")]
         action = patch.score["recommendation"]["action"]

@@ -56,7 +56,7 @@ def facts(block: content.Facts, styles: Styles, width: float, *, style: str = "c
     pad = 1.6 if style == "cell" else 0.5
     heights = [None if value else LINE_MM * mm for _, value in block.rows]
     set_ = Table(rows, colWidths=[share * width, (1 - share) * width], rowHeights=heights)
-    commands = [
+    commands: list[tuple] = [
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("LEFTPADDING", (0, 0), (-1, -1), 0),
         ("TOPPADDING", (0, 0), (-1, -1), pad),

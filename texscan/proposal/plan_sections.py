@@ -63,7 +63,9 @@ def _by_panel(material: Material, plan: Plan, words: Words) -> Table:
     rows = []
     for choice in plan.job.quantities.choices:
         panel = titles.get(choice.panel)
-        for option in choice.options if panel else ():
+        if panel is None:
+            continue
+        for option in choice.options:
             way = panel.option(option)
             taken = [row for row in plan.job.quantities.rows if (row.panel, row.option) == (choice.panel, option)]
             cells = []
@@ -164,7 +166,7 @@ def price(plan: Plan, words: Words) -> tuple[Block, ...]:
 
 
 def _costs(costs: Costs, words: Words) -> Table:
-    decimals = max((-end.as_tuple().exponent for end in costs.whole.ends), default=0)
+    decimals = max((-int(end.as_tuple().exponent) for end in costs.whole.ends), default=0)
     rows = [
         (clean(line.words), *(words.number(float(end), decimals) for end in line.ends), clean(line.rests_on))
         for line in cost_lines(costs)

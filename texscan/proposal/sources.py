@@ -20,6 +20,7 @@ from texscan.proposal.evidence_drawing import evidence_of
 from texscan.proposal.material import Issue, Material, Plan, panels_of
 from texscan.proposal.pictures import drawing_picture
 from texscan.proposal.wording import Words, words_from_toml
+from texscan.scored_patch import check_whole
 from texscan.stored import read_patch
 from texscan.survey.deck_plan import deck_plan_png
 from texscan.survey.outcome import PanelOutcome
@@ -56,6 +57,9 @@ def read_material(wanted: Wanted, issue: Issue) -> Material:
     """
     noted = None if wanted.survey is None else read_survey(wanted.survey)
     outcomes = read_results(wanted.out, noted)
+    for one in outcomes:
+        for patch in one.patches:
+            check_whole(patch.score, patch.folder)
     chosen = () if noted is None else choices(outcomes, noted, tuple(map(choice_from_text, wanted.choose)))
     evidence = {one.name: evidence_of(read_patch(wanted.out / one.deciding.folder)) for one in outcomes}
     plan, no_plan = _plan(wanted)
@@ -65,8 +69,8 @@ def read_material(wanted: Wanted, issue: Issue) -> Material:
         issue=issue,
         limits=read_limits(wanted.limits),
         version=__version__,
-        deck=None if noted is None else _deck(noted, outcomes, wanted.survey),
-        logo=None if noted is None else _logo(noted, wanted.survey),
+        deck=None if noted is None or wanted.survey is None else _deck(noted, outcomes, wanted.survey),
+        logo=None if noted is None or wanted.survey is None else _logo(noted, wanted.survey),
         plan=plan,
         no_plan=no_plan,
         default_coats=DEFAULT_COATS,

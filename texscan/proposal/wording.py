@@ -8,6 +8,7 @@ import tomllib
 import unicodedata
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from texscan.errors import SettingsError
 from texscan.model import Measured
@@ -56,7 +57,7 @@ class Words:
     `units` is the survey's: how areas and volumes are printed; the data stay metric.
     """
 
-    texts: dict[str, object]
+    texts: dict[str, Any]
     units: str = "metric"
 
     def __call__(self, key: str, **values: object) -> str:
@@ -66,11 +67,11 @@ class Words:
     def items(self, key: str, **values: object) -> tuple[str, ...]:
         """The texts of a list."""
         filled = {name: clean(value) for name, value in values.items()}
-        return tuple(str(entry).format_map(filled) for entry in self.texts[key])  # type: ignore[union-attr]
+        return tuple(str(entry).format_map(filled) for entry in self.texts[key])
 
     def rows(self, key: str) -> tuple[tuple[str, ...], ...]:
         """The texts of a list of lists."""
-        return tuple(tuple(str(cell) for cell in row) for row in self.texts[key])  # type: ignore[union-attr]
+        return tuple(tuple(str(cell) for cell in row) for row in self.texts[key])
 
     def count(self, key: str, number: int) -> str:
         """The text for one or for several."""

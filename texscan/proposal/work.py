@@ -109,7 +109,7 @@ def specification(material: Material, words: Words, *, quantities: str, quality:
     blocks: list[Block] = [Paragraph(words("specification.lead"), "lead")]
     scored = tuple(panel for panel in material.panels if panel.outcome is not None)
     groups = (
-        ("repair", tuple(panel for panel in scored if panel.outcome.repair_first)),
+        ("repair", tuple(panel for panel in scored if panel.found.repair_first)),
         ("recoat", material.with_way(*RECOAT_WAYS)),
         ("retexture", material.with_way(*RETEXTURE_WAYS)),
         ("open", tuple(panel for panel in material.open() if panel.outcome is not None)),
