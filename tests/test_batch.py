@@ -303,6 +303,18 @@ def test_a_damaged_record_counts_as_none_and_cannot_lead_out_of_the_folder(done)
     assert len(worked_on(folder, out)) == 4 and outside.read_text() == "keep"
 
 
+@pytest.mark.skipif(os.name == "nt", reason="names are text there")
+def test_folders_and_photos_whose_names_are_no_text_are_scored_and_refused_like_others(tmp_path):
+    for name, text in ((b"caf\xe9", "fine"), (b"caf\xe8", "full"), (b"caf\xe7", "refuse")):
+        folder = tmp_path / "photos" / os.fsdecode(name)
+        folder.mkdir(parents=True)
+        (folder / os.fsdecode(b"\xe9.jpg")).write_text(text)
+    finished = batch_scene.run(tmp_path / "photos", tmp_path / "out")
+    assert [file for file, _ in finished.refused] == ["caf\\xe7/\\xe9.jpg", "caf\\xe8"]
+    assert (tmp_path / "out" / "caf_xe9" / "score.json").exists()
+    assert worked_on(tmp_path / "photos", tmp_path / "out") == {"caf\\xe8"}
+
+
 # Processes that are killed
 
 

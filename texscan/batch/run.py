@@ -105,8 +105,9 @@ def _do(tasks: list[PatchTask], common: Common, *, out: Path, unit, pool: Pool, 
     for task, done in results(still_to_do(), partial(unit, common=common), pool=pool, jobs=jobs):
         outcome = Outcome({}, ((task.source, done.reason),), False, done.bug) if isinstance(done, Failure) else done
         now, old = handed.pop(task.folder)
-        state.keep(out, state.with_outcome(now, outcome), old, outcome.files)
-        tell(Step(task, bool(outcome.files), outcome.refused, bug=outcome.bug))
+        record = state.with_outcome(now, outcome)
+        state.keep(out, record, old, outcome.files)
+        tell(Step(task, bool(record.files), record.refused, bug=outcome.bug))
 
 
 def _clear_moved(plan: Plan, out: Path) -> None:

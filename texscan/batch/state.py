@@ -59,7 +59,8 @@ def with_outcome(record: Record, outcome: Outcome) -> Record:
     """The record of what came out; a refusal that may not come again has no fingerprint, so it never stands."""
     sizes = tuple((name, len(body)) for name, body in outcome.files.items())
     fingerprint = record.fingerprint if outcome.is_lasting else ""
-    return replace(record, fingerprint=fingerprint, files=sizes, refused=outcome.refused)
+    refused = tuple((shown(file), shown(reason)) for file, reason in outcome.refused)
+    return replace(record, fingerprint=fingerprint, files=sizes, refused=refused)
 
 
 def read_record(out: Path, folder: str) -> Record | None:

@@ -96,9 +96,7 @@ def _load(paths: tuple[str, ...], root: Path, refused: list[tuple[str, str]]) ->
 
 def _outcome(contents: dict[str, bytes], refused: list[tuple[str, str]], root: Path) -> Outcome:
     """Sentences name files as the user knows them, not by their place on this machine."""
-    return Outcome(
-        contents, tuple((shown(file), shown(reason.replace(f"{root}{os.sep}", ""))) for file, reason in refused)
-    )
+    return Outcome(contents, tuple((file, reason.replace(f"{root}{os.sep}", "")) for file, reason in refused))
 
 
 def _name(path: str) -> str:
