@@ -14,7 +14,7 @@ PACKAGE = Path(__file__).parents[1] / "texscan"
 STEPS = ["linear", "locate", "rectify", "light", "relief", "texture", "pattern", "zones", "coating", "verdict"]
 OUTSIDE = [
     *("files", "samples", "overlay", "report", "score", "inputs", "result"),
-    *("capture", "survey", "batch", "plan", "proposal", "commands", "cli"),
+    *("capture", "survey", "batch", "plan", "proposal", "compare", "commands", "cli"),
 ]
 COMMON = {"errors", "model", "card"}
 HEAVY = {

@@ -10,6 +10,7 @@ from texscan.commands.batch import batch
 from texscan.commands.card import card_command
 from texscan.commands.check import check
 from texscan.commands.coats import coats_command
+from texscan.commands.compare import compare
 from texscan.commands.deck import deck
 from texscan.commands.demo import demo
 from texscan.commands.explain import explain
@@ -63,6 +64,7 @@ for name, command in {
     "card": card_command,
     "explain": explain,
     "coats": coats_command,
+    "compare": compare,
     "deck": deck,
     "demo": demo,
     "plan": plan,

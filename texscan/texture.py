@@ -106,9 +106,9 @@ def sampling_u(z: np.ndarray, step_mm: float, filters: Filters, *, sal_mm: float
     the figures of the joined heights computed anew (block bootstrap).
     """
     labels, count = _tiles(z, step_mm)
-    draws = _draws(count, REPLICATES)
-    levels, weights = _tile_curves(z, labels, count, BINS)
-    drawn = _normalised(draws @ weights)
+    draws = draws_of(count, REPLICATES)
+    levels, weights = tile_curves(z, labels, count, BINS)
+    drawn = normalised(draws @ weights)
     replicates = height_figures(levels, drawn, filters.contact_depth_mm)
     replicates |= (core_figures(levels, drawn) or {}) | _under_sole(levels, drawn, sal_mm)
     squared, area = _slope_terms(z, step_mm)
@@ -179,8 +179,8 @@ def measured_heights(z: np.ndarray, step_mm: float, filters: Filters, budget: Bu
     levels, weights = _curve(z)
     values = deciding_figures(levels, weights, depth)
     labels, count = _tiles(z, step_mm)
-    binned, tile_weights = _tile_curves(z, labels, count, CELL_BINS)
-    drawn = deciding_figures(binned, _normalised(_draws(count, CELL_REPLICATES) @ tile_weights), depth)
+    binned, tile_weights = tile_curves(z, labels, count, CELL_BINS)
+    drawn = deciding_figures(binned, normalised(draws_of(count, CELL_REPLICATES) @ tile_weights), depth)
     top = levels_at(levels, weights, np.array([TOP_RATIO]))[:, 0]
     found = {}
     for key in DECIDING_KEYS:
@@ -269,18 +269,18 @@ def _tiles(z: np.ndarray, step_mm: float) -> tuple[np.ndarray, int]:
     return renumbered[labels], int(used.size)
 
 
-def _draws(count: int, replicates: int) -> np.ndarray:
+def draws_of(count: int, replicates: int) -> np.ndarray:
     """How often each block is drawn, (replicates, count) float64."""
     return (
         np.random.default_rng(SEED).multinomial(count, np.full(count, 1 / count), size=replicates).astype(np.float64)
     )
 
 
-def _normalised(weights: np.ndarray) -> np.ndarray:
+def normalised(weights: np.ndarray) -> np.ndarray:
     return weights / weights.sum(axis=1, keepdims=True)
 
 
-def _tile_curves(z: np.ndarray, labels: np.ndarray, count: int, bins: int) -> tuple[np.ndarray, np.ndarray]:
+def tile_curves(z: np.ndarray, labels: np.ndarray, count: int, bins: int) -> tuple[np.ndarray, np.ndarray]:
     """Mean heights of equal-width bins in falling order (bins,), and pixels of each block in them (count, bins)."""
     known = np.isfinite(z)
     heights = z[known].astype(np.float64)

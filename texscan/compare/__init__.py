@@ -1,0 +1,1 @@
+"""Two results of one place: what changed, and whether what was promised was kept."""

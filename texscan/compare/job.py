@@ -1,0 +1,297 @@
+"""Two folders of results read, their panels and patches matched, and compared."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from texscan import files, filters
+from texscan.compare.change import Change, changes_apart, gains_apart, gains_laid_on, mean_change, readings, tiles_of
+from texscan.compare.ground import LEAST_CELLS, Comparing, Ground, common_ground
+from texscan.compare.promise import Judged, Promise, judged, promises_from_csv, promises_of
+from texscan.compare.registration import BY_TEXTURE, Map, Registration, Unregistered, register, same_place
+from texscan.errors import SettingsError
+from texscan.inputs import read_survey
+from texscan.model import Budget, measured
+from texscan.scored_patch import FAULTS, ScoredPatch, budget_of, filters_of, pattern_of
+from texscan.stored import read_patch
+from texscan.survey.outcome import FIGURES, PanelOutcome, PatchOutcome, patch_weights
+from texscan.survey.records import Survey
+from texscan.survey.results import read_results
+
+UNCONFIRMED = "print-scale-unconfirmed"
+FORECAST, NOTHING = "forecast", "none"  # words in the place of a file of promises
+LEAST_STEP_RATIO = 1.5  # of two grids whose fine relief is not the same
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """What the user says of both results."""
+
+    same_card: bool = False  # the same print of the card
+    same_place: bool = False  # the card lay in the same place, as marks on the deck show
+    cells: bool = True  # look for the place and compare cell by cell
+
+
+@dataclass(frozen=True, slots=True)
+class PatchChange:
+    """
+    One patch before and after.
+
+    changes : of the common ground if `ground`, else of the two whole patches.
+    whole : figures of the two whole patches as their score.json has them, before and after.
+    """
+
+    name: str
+    folders: tuple[str, str]
+    place: Registration | Unregistered
+    ground: Ground | None
+    changes: dict[str, Change]
+    whole: tuple[dict, dict]
+    cancelled: tuple[str, ...]
+    remarks: tuple[str, ...]
+    maps: tuple[Map, Map]
+
+
+@dataclass(frozen=True, slots=True)
+class PanelChange:
+    """One panel before and after; `changes` are of its patches together."""
+
+    name: str
+    name_after: str
+    actions: tuple[str, str]
+    shares: tuple[dict[str, float], dict[str, float]]
+    patches: tuple[PatchChange, ...]
+    changes: dict[str, Change]
+    judged: tuple[Judged, ...]
+    left_out: tuple[str, ...]  # patches that only one of both has
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """All that two results say together."""
+
+    panels: tuple[PanelChange, ...]
+    only_before: tuple[str, ...]
+    only_after: tuple[str, ...]
+    promised: str  # what the promises are: a file's name, FORECAST or NOTHING
+
+    @property
+    def count(self) -> int:
+        """Changes of figures that were looked at."""
+        return sum(len(patch.changes) for panel in self.panels for patch in panel.patches)
+
+
+def compared(
+    before: Path,
+    after: Path,
+    *,
+    word: Word,
+    survey: Path | None = None,
+    promised: str = FORECAST,
+    tell: Callable[[str], None] = lambda name: None,
+) -> Comparison:
+    """
+    Two result folders, or two folders of batches with panels of the same names.
+
+    Parameters
+    ----------
+    promised : path of a table of promises; FORECAST = what the coats planned in `before` were to leave; NOTHING.
+    tell : is told each panel's name before it is compared.
+
+    Raises
+    ------
+    InputError
+        A folder without results, one folder named twice, no panel of one name in both, other filters, or a table of
+        promises that cannot be used.
+    """
+    if before.resolve() == after.resolve():
+        raise SettingsError(f"{before} is named twice; the results before and after are needed.")
+    noted = None if survey is None else read_survey(survey)
+    first, second = read_results(before, noted), read_results(after, noted)
+    pairs = _pairs(first, second, (before, after))
+    promises = _promises(promised, tuple(one.name for one, _ in pairs))
+    panels = []
+    for one, other in pairs:
+        tell(one.name)
+        of_panel = promises_of(one) if promises is None else tuple(p for p in promises if p.panel == one.name)
+        panels.append(_panel(one, other, (before, after), word=word, survey=noted, promises=of_panel))
+    matched = {one.name for one, _ in pairs}, {other.name for _, other in pairs}
+    return Comparison(
+        panels=tuple(panels),
+        only_before=tuple(one.name for one in first if one.name not in matched[0]),
+        only_after=tuple(one.name for one in second if one.name not in matched[1]),
+        promised=promised if promised in (FORECAST, NOTHING) else Path(promised).name,
+    )
+
+
+def _pairs(
+    first: tuple[PanelOutcome, ...], second: tuple[PanelOutcome, ...], folders: tuple[Path, Path]
+) -> list[tuple[PanelOutcome, PanelOutcome]]:
+    """Panels of the same name; two single results are a pair whatever their names."""
+    if all((folder / "score.json").is_file() for folder in folders):
+        return [(first[0], second[0])]
+    named = {one.name: one for one in second}
+    pairs = [(one, named[one.name]) for one in first if one.name in named]
+    if not pairs:
+        raise SettingsError(
+            f"No panel is in both: {folders[0]} holds {_listed(first)}, {folders[1]} holds {_listed(second)}. Panels "
+            "are matched by name: score both with the same names of folders, or name two single results."
+        )
+    return pairs
+
+
+def _listed(outcomes: tuple[PanelOutcome, ...], most: int = 4) -> str:
+    names = [repr(one.name) for one in outcomes]
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+
+
+def _promises(promised: str, names: tuple[str, ...]) -> tuple[Promise, ...] | None:
+    """The promises of a table; None = the forecasts of the earlier results."""
+    if promised in (FORECAST, NOTHING):
+        return None if promised == FORECAST else ()
+    path = Path(promised)
+    found = promises_from_csv(files.read_text(path, "table of promises"), path.name)
+    if not {promise.panel for promise in found} & set(names):
+        asked = found[0].panel
+        near = difflib.get_close_matches(asked, names, n=1)
+        hint = f"Did you mean {near[0]!r}?" if near else f"Compared are {', '.join(map(repr, names[:4]))}."
+        raise SettingsError(f"{path.name} promises nothing of these panels: its first is {asked!r}. {hint}")
+    return found
+
+
+def _panel(
+    one: PanelOutcome,
+    other: PanelOutcome,
+    roots: tuple[Path, Path],
+    *,
+    word: Word,
+    survey: Survey | None,
+    promises: tuple[Promise, ...],
+) -> PanelChange:
+    pairs = list(_patch_pairs(one, other))
+    patches = tuple(_patch(pair, roots, word=word) for pair in pairs)
+    panel = next((p for p in survey.panels if p.name == one.name), None) if survey else None
+    weights, _ = patch_weights(tuple(pair[0] for pair in pairs), panel) if pairs else (np.zeros(0), [])
+    changes = {}
+    for key in FIGURES:
+        there = [(patch.changes[key], weight) for patch, weight in zip(patches, weights, strict=True)
+                 if key in patch.changes]  # fmt: skip
+        if there:
+            changes[key] = mean_change([change for change, _ in there], np.array([weight for _, weight in there]))
+    names = {patch.name for patch in one.patches} ^ {patch.name for patch in other.patches}
+    left_out = () if len(one.patches) == len(other.patches) == 1 else tuple(sorted(names))
+    return PanelChange(
+        name=one.name,
+        name_after=other.name,
+        actions=(one.action, other.action),
+        shares=(one.shares, other.shares),
+        patches=patches,
+        changes=changes,
+        judged=judged(promises, one, other),
+        left_out=left_out,
+    )
+
+
+def _patch_pairs(one: PanelOutcome, other: PanelOutcome) -> Iterator[tuple[PatchOutcome, PatchOutcome]]:
+    if len(one.patches) == len(other.patches) == 1:
+        yield one.patches[0], other.patches[0]
+        return
+    named = {patch.name: patch for patch in other.patches}
+    yield from ((patch, named[patch.name]) for patch in one.patches if patch.name in named)
+
+
+def _patch(pair: tuple[PatchOutcome, PatchOutcome], roots: tuple[Path, Path], *, word: Word) -> PatchChange:
+    stored = tuple(read_patch(root / patch.folder) for root, patch in zip(roots, pair, strict=True))
+    maps, used = _maps(stored)
+    budgets = tuple(budget_of(one.score) for one in stored)
+    place = _place(maps, word)
+    ground = None
+    if isinstance(place, Registration):
+        scale = place.scale if place.how == BY_TEXTURE else 1.0
+        gains = (
+            gains_laid_on(*budgets, scale)
+            if place.how == BY_TEXTURE
+            else _gains(stored, budgets, same_card=word.same_card)
+        )
+        ground = common_ground(*maps, place, Comparing(used, budgets, gains))
+        if ground is None:
+            few = f"the two have less than {LEAST_CELLS} squares of 10 mm in common"
+            place = Unregistered(few, place.correlation, place.standout)
+    if ground is None:
+        gains = _gains(stored, budgets, same_card=word.same_card)
+    figures = tuple({key: measured(one.score["texture"].get(key)) for key in FIGURES} for one in stored)
+    if ground is not None:
+        changes = ground.changes
+    else:
+        parts = [readings(f, m.z, filters=used, budget=b) for f, m, b in zip(figures, maps, budgets, strict=True)]
+        tiles = tuple(tiles_of(one.z, one.grid.step_mm) for one in maps)
+        changes = changes_apart(*parts, gains, tiles=tiles)
+    return PatchChange(
+        name=pair[0].name,
+        folders=(pair[0].folder, pair[1].folder),
+        place=place,
+        ground=ground,
+        changes=changes,
+        whole=figures,
+        cancelled=gains.cancelled,
+        remarks=_remarks(stored),
+        maps=maps,
+    )
+
+
+def _place(maps: tuple[Map, Map], word: Word) -> Registration | Unregistered:
+    if not word.cells:
+        return Unregistered("not looked for")
+    found = register(*maps)
+    return same_place() if word.same_place and isinstance(found, Unregistered) else found
+
+
+def _maps(stored: tuple[ScoredPatch, ScoredPatch]):
+    """Filtered heights of both, and the filters that both were scored with."""
+    try:
+        used = [filters_of(one.score) for one in stored]
+        patterns = [pattern_of(one.score) for one in stored]
+    except FAULTS as error:
+        raise SettingsError(f"A score.json is not whole ({error!r}). Score the patch again.") from error
+    if used[0] != used[1]:
+        raise SettingsError(
+            f"{stored[0].folder} and {stored[1].folder} were scored with different filters or contact depths, so their "
+            "figures are not the same figures. Score both with the same settings."
+        )
+    z = [filters.filtered(one.height_mm, one.grid.step_mm, used[0]) for one in stored]
+    maps = tuple(Map(heights, one.grid, pattern) for heights, one, pattern in zip(z, stored, patterns, strict=True))
+    return maps, used[0]
+
+
+def _gains(stored: tuple[ScoredPatch, ScoredPatch], budgets: tuple[Budget, Budget], *, same_card: bool):
+    unconfirmed = all(UNCONFIRMED in one.score["flags"] for one in stored)
+    return gains_apart(*budgets, same_card=same_card, unconfirmed=unconfirmed)
+
+
+def _remarks(stored: tuple[ScoredPatch, ScoredPatch]) -> tuple[str, ...]:
+    """What makes the two measurements unlike."""
+    found = []
+    views = [len(one.score["views"]) for one in stored]
+    if views[0] != views[1] and 0 not in views:
+        found.append(f"{_photos(views[0])} before, {_photos(views[1])} after: take as many each time")
+    elif 0 in views and any(views):
+        found.append("one of the two was measured by other means")
+    steps = [one.grid.step_mm for one in stored]
+    if max(steps) > LEAST_STEP_RATIO * min(steps):
+        found.append(
+            f"grids of {steps[0]:.2g} and {steps[1]:.2g} mm: the coarser one shows less of the fine relief, which "
+            "may read as a change"
+        )
+    versions = [one.score.get("texscan_version", "") for one in stored]
+    if versions[0] != versions[1]:
+        found.append(f"scored with texscan {versions[0]} and {versions[1]}: score both with one version")
+    return tuple(found)
+
+
+def _photos(count: int) -> str:
+    return f"{count} photo{'' if count == 1 else 's'}"

@@ -1,0 +1,28 @@
+"""A comparison as files."""
+
+from __future__ import annotations
+
+from texscan import files
+from texscan.compare.job import Comparison, PanelChange, PatchChange, Word
+from texscan.compare.words import cells_csv, compare_csv, compare_dict
+
+SINGLE = "."  # folder of a single result
+
+
+def compare_files(found: Comparison, word: Word, folders: tuple[str, str]) -> dict[str, bytes]:
+    """File name -> bytes: compare.json, compare.csv, and of each registered patch its cells and their picture."""
+    contents = {
+        "compare.json": files.json_bytes(compare_dict(found, word, folders)),
+        "compare.csv": compare_csv(found),
+    }
+    for panel in found.panels:
+        for patch in panel.patches:
+            contents |= _of_patch(panel, patch)
+    return contents
+
+
+def _of_patch(panel: PanelChange, patch: PatchChange) -> dict[str, bytes]:
+    if patch.ground is None:
+        return {}
+    folder = "" if patch.folders[0] == SINGLE else f"{patch.folders[0]}/"
+    return {f"{folder}change-cells.csv": cells_csv(patch.ground.cells)}
