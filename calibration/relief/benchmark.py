@@ -1,7 +1,7 @@
 """
 How far the height maps are from the truth on rendered decks: the height solver beside two peers and a flat plate.
 
-    python calibration/relief/benchmark.py FOLDER [--every N] [--only 4,2,1] [--peers] [--csv FILE]
+    python calibration/relief/benchmark.py FOLDER [--every N] [--only 4,2,sq,1] [--peers] [--jobs N] [--csv FILE]
 
 FOLDER holds decks as .npz (see README.md here). Figures are those of texscan.texture after S 0.25 and L 25 mm.
 """
@@ -13,6 +13,8 @@ import csv
 import json
 import math
 import time
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +24,7 @@ from texscan import texture
 from texscan.filters import filtered
 from texscan.model import Filters, Grid, Light, LitView
 from texscan.relief import solve
+from texscan.relief.solver import contrast
 
 FILTERS = Filters()
 SETS = {"4": (0, 1, 2, 3), "2": (0, 2), "2b": (1, 3), "sq": (0, 1), "3": (0, 1, 2), "1": (0,), "1b": (1,)}
@@ -99,35 +102,45 @@ def reading(height: np.ndarray, truth: np.ndarray, step_mm: float) -> dict[str, 
     return out
 
 
-def run(files: list[Path], names: list[str], *, phone: bool, peers: bool) -> list[dict]:
+def run(files: list[Path], names: list[str], *, phone: bool, peers: bool, jobs: int = 1) -> list[dict]:
+    """Readings of all decks, in order; `jobs` processes work side by side."""
+    each = partial(deck_readings, names=names, phone=phone, peers=peers)
+    if jobs == 1:
+        return [row for file in files for row in each(file)]
+    with ProcessPoolExecutor(jobs) as pool:
+        return [row for rows in pool.map(each, files) for row in rows]
+
+
+def deck_readings(file: Path, *, names: list[str], phone: bool, peers: bool) -> list[dict]:
+    """Readings of one deck with each set of views by each method."""
     rows = []
-    for file in files:
-        deck = np.load(file)
-        params = json.loads(str(deck["params"]))
-        for name in names:
-            views, grid = views_of(deck, SETS[name], phone=phone)
-            begun = time.perf_counter()
-            relief = solve(views, grid, paper_reflectance=PAPER)
-            seconds = time.perf_counter() - begun
-            told = np.isfinite(relief.height_mm)
-            base = {
-                "deck": file.stem, "pattern": params["deck"]["pattern"], "condition": params["condition"],
-                "albedo": params["albedo"], "alpha": params["alpha"], "stain": params["stain"],
-                "height": params["deck"]["height_mm"], "flank": params["deck"].get("flank_deg", math.nan),
-                "elevation": float(np.mean([v.light.elevation_deg for v in views])), "views": name,
-            }  # fmt: skip
-            tries = {"solver": relief.height_mm}
-            if peers:
-                tries["plain"] = (plain_least_squares if len(views) > 2 else linear_shading)(views, grid)
-                tries["flat"] = None
-            for method, height in tries.items():
-                got = (
-                    {"r": 0.0, "Sq_mm": -100.0, "relief_mm": -100.0, "void_depth_mm": -100.0, "contact": math.nan,
-                     "error": 100.0} if height is None
-                    else reading(np.where(told, height, np.nan), deck["height_mm"].astype(float), grid.step_mm)
-                )  # fmt: skip
-                more = {"ratio": relief.shading_over_shadow, "residual": relief.residual, "told": told.mean()}
-                rows.append(base | {"method": method} | got | more | {"seconds": seconds})
+    deck = np.load(file)
+    params = json.loads(str(deck["params"]))
+    for name in names:
+        views, grid = views_of(deck, SETS[name], phone=phone)
+        begun = time.process_time()
+        relief = solve(views, grid, paper_reflectance=PAPER)
+        seconds = time.process_time() - begun
+        told = np.isfinite(relief.height_mm)
+        base = {
+            "deck": file.stem, "pattern": params["deck"]["pattern"], "condition": params["condition"],
+            "albedo": params["albedo"], "alpha": params["alpha"], "stain": params["stain"],
+            "height": params["deck"]["height_mm"], "flank": params["deck"].get("flank_deg", math.nan),
+            "elevation": float(np.mean([v.light.elevation_deg for v in views])), "views": name,
+        }  # fmt: skip
+        tries = {"solver": relief.height_mm}
+        if peers:
+            tries["plain"] = (plain_least_squares if len(views) > 2 else linear_shading)(views, grid)
+            tries["flat"] = None
+        for method, height in tries.items():
+            got = (
+                {"r": 0.0, "Sq_mm": -100.0, "relief_mm": -100.0, "void_depth_mm": -100.0, "contact": math.nan,
+                 "error": 100.0} if height is None
+                else reading(np.where(told, height, np.nan), deck["height_mm"].astype(float), grid.step_mm)
+            )  # fmt: skip
+            more = {"ratio": relief.shading_over_shadow, "residual": relief.residual, "told": told.mean(),
+                    "contrast": contrast(views)}  # fmt: skip
+            rows.append(base | {"method": method} | got | more | {"seconds": seconds})
     return rows
 
 
@@ -156,11 +169,12 @@ def main() -> None:
     parse.add_argument("--only", default="4,2,1", help="sets of views: " + ", ".join(SETS))
     parse.add_argument("--linear", action="store_true", help="the decks' linear light instead of the phone's")
     parse.add_argument("--peers", action="store_true", help="also plain least squares and the flat plate")
+    parse.add_argument("--jobs", type=int, default=1, help="processes side by side")
     parse.add_argument("--csv", type=Path, help="write the readings here")
     parse.add_argument("--verbose", action="store_true", help="print each reading")
     args = parse.parse_args()
     files = sorted(args.folder.glob("*.npz"))[args.first :: args.every]
-    rows = run(files, args.only.split(","), phone=not args.linear, peers=args.peers)
+    rows = run(files, args.only.split(","), phone=not args.linear, peers=args.peers, jobs=args.jobs)
     if args.csv:
         with args.csv.open("w", newline="") as out:
             writer = csv.DictWriter(out, rows[0].keys())

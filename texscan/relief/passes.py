@@ -19,9 +19,11 @@ from .pyramid import Level, finer
 SLOPE_MOST = 1.0  # prior standard deviation of a slope beyond the knee
 FLAT_MM = 12.0  # beyond this wavelength the deck is pulled flat; the L-filter removes what lies beyond 25 mm
 LEAST_BLUR_PX = 0.4  # a narrower blur is left alone [standard deviation in pixels]
+HIDDEN_FLANK = 1.0  # tangent of a flank that lies in shadow; moulded ones have 30 to 60 degrees, common practice
 RUN_OUTLIER = 10.0  # Cauchy scale of a run's misfit in its uncertainties, where shading's Cauchy scale is 1
 PAINT_RANGE = (0.04, 0.95)  # albedo of paints, dark grey to fresh white
 TOLERANCE, MOST_STEPS = 3e-3, 60  # of the least-squares solve inside a pass: relative residual, steps
+STRIP_ROWS = 32  # rows worked on at a time
 BOUNCE_STEP_MM = 0.34  # grid of the bounced light [mm]
 
 
@@ -34,7 +36,7 @@ class Settings:
     paper: float  # reflectance of the paper that brightness is relative to
     fine_passes: int = 4  # finer grids use the last ones of `cauchy`
     runs: bool = True  # shadow runs as equations
-    run_weight: float = 15.0  # of a run against a pixel: shading's errors are alike over many pixels, a run's are not
+    run_weight: float = 10.0  # of a run against a pixel: shading's errors are alike over many pixels, a run's are not
     bounce: bool = True  # bounced light
     margin: float = 0.25  # a pixel is in shadow below the bounced light plus this, over level
     shading_u: float = 0.06  # standard uncertainty of a lit pixel, over level
@@ -43,6 +45,7 @@ class Settings:
     albedo_mm: float = 6.0  # standard deviation of the window of that mean [mm]
     slope_u: float = 0.1  # pull of slopes to zero: prior standard deviation on level land
     slope_knee: float = 0.1  # steeper slopes are pulled less; inf pulls all alike
+    hidden_u: float = math.inf  # of slopes in shadow about a flank and a floor; inf leaves them to the pull alone
     flat_u_mm: float = 0.3  # how far the deck's mean level may stray over wavelengths beyond FLAT_MM [mm]
 
 
@@ -73,6 +76,11 @@ def finer_state(state: State, level: Level) -> State:
     )
 
 
+def strips(rows: int) -> list[slice]:
+    """Slices of a few rows each: arrays of that size stay in the processor's cache."""
+    return [slice(first, first + STRIP_ROWS) for first in range(0, rows, STRIP_ROWS)]
+
+
 def height_pass(level: Level, state: State, settings: Settings, scale: float) -> State:
     """New albedo and heights; `scale` is the Cauchy scale of the robust weights, over level."""
     p, q = integrate.slopes(state.nodes_mm, level.grid.step_mm)
@@ -87,6 +95,9 @@ def height_pass(level: Level, state: State, settings: Settings, scale: float) ->
     pull = _slope_pull(settings, p, q)
     m[0] += pull
     m[2] += pull
+    if math.isfinite(settings.hidden_u):
+        more_m, more_v = _hidden(level, state, settings)
+        m, v = m + more_m, v + more_v
     rows, rhs = _run_equations(level, state, settings, scale)
     form = integrate.Quadratic(m, v, rows, rhs, level.grid.step_mm, FLAT_MM, settings.flat_u_mm**-2)
     return replace(state, nodes_mm=integrate.minimise(form, state.nodes_mm, tolerance=TOLERANCE, most=MOST_STEPS))
@@ -140,8 +151,12 @@ def responses(level: Level, state: State, settings: Settings) -> np.ndarray:
 
 def _responses(level, state, settings, p, q) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     albedo = paint(state, settings)
-    parts = [forward.response(p, q, light, albedo, roughness=settings.roughness) for light in level.lights]
-    f, by_p, by_q = (np.stack(part) for part in zip(*parts, strict=True))
+    f, by_p, by_q = np.empty((3, *level.seen.shape), np.float32)
+    for rows in strips(level.grid.rows):
+        for view, light in enumerate(level.lights):
+            f[view, rows], by_p[view, rows], by_q[view, rows] = forward.response(
+                p[rows], q[rows], light.strip(rows), albedo[rows], roughness=settings.roughness
+            )
     return f, by_p, by_q
 
 
@@ -163,16 +178,29 @@ def robust_weights(level: Level, state: State, settings: Settings, f: np.ndarray
 
     The misfit is told after the pixel's own albedo has been fitted, so a stain is none.
     """
-    lit = lit_pixels(level, state, settings)
-    ratio = np.where(lit, over_level(level, state) - state.bounced, 0)
-    own = np.where(lit, f, 0)
-    bright = np.clip((ratio - 1) / np.float32(settings.bright_knee), 0, None)
-    base = np.where(lit, np.float32(settings.shading_u**-2) / (1 + bright**4), 0)
+    excess = over_level(level, state) - state.bounced
+    w = np.empty_like(excess)
+    for rows in strips(level.grid.rows):
+        w[:, rows] = _strip_weights(excess[:, rows], f[:, rows], settings, scale)
+    return w
+
+
+def _strip_weights(excess: np.ndarray, f: np.ndarray, settings: Settings, scale: float) -> np.ndarray:
+    """`robust_weights` of some rows; `excess` is the light beyond the bounced, over level."""
+    lit = excess > np.float32(settings.margin)
+    ratio, own = np.where(lit, excess, 0), np.where(lit, f, 0)
+    base = np.where(lit, np.float32(settings.shading_u**-2), 0)
+    if math.isfinite(settings.bright_knee):
+        bright = np.maximum((ratio - 1) / np.float32(settings.bright_knee), 0)
+        bright *= bright
+        base /= 1 + bright * bright
     share = np.float32(settings.albedo_u**2)
     w = base
     for _ in range(2):
-        gain = share * (w * own * (ratio - own)).sum(axis=0) / (1 + share * (w * own * own).sum(axis=0))
-        w = base / (1 + ((ratio - own * (1 + gain)) / np.float32(scale)) ** 2)
+        weighted = w * own
+        gain = share * (weighted * (ratio - own)).sum(axis=0) / (1 + share * (weighted * own).sum(axis=0))
+        misfit = (ratio - own * (1 + gain)) * np.float32(1 / scale)
+        w = base / (1 + misfit * misfit)
     return w
 
 
@@ -184,14 +212,23 @@ def _normal_equations(w, f, by_p, by_q, residual, settings) -> tuple[np.ndarray,
     from Sherman and Morrison.
     """
     share = np.float32(settings.albedo_u**2)
-    wf = w * f
-    shrink = share / (1 + share * (wf * f).sum(axis=0))
-    fp, fq, fr = (wf * by_p).sum(axis=0), (wf * by_q).sum(axis=0), (wf * residual).sum(axis=0)
-    wp, wq = w * by_p, w * by_q
-    m = [(wp * by_p).sum(axis=0), (wp * by_q).sum(axis=0), (wq * by_q).sum(axis=0)]
-    m = np.stack([m[0] - shrink * fp * fp, m[1] - shrink * fp * fq, m[2] - shrink * fq * fq])
-    v = np.stack([(wp * residual).sum(axis=0) - shrink * fp * fr, (wq * residual).sum(axis=0) - shrink * fq * fr])
-    return m.astype(np.float32), v.astype(np.float32)
+    m, v = np.empty((3, *f.shape[1:]), np.float32), np.empty((2, *f.shape[1:]), np.float32)
+    for rows in strips(f.shape[1]):
+        at = np.s_[:, rows]
+        wf, wp, wq = w[at] * f[at], w[at] * by_p[at], w[at] * by_q[at]
+        shrink = share / (1 + share * (wf * f[at]).sum(axis=0))
+        fp, fq, fr = ((wf * a[at]).sum(axis=0) for a in (by_p, by_q, residual))
+        m[0, rows] = (wp * by_p[at]).sum(axis=0) - shrink * fp * fp
+        m[1, rows] = (wp * by_q[at]).sum(axis=0) - shrink * fp * fq
+        m[2, rows] = (wq * by_q[at]).sum(axis=0) - shrink * fq * fq
+        v[0, rows] = (wp * residual[at]).sum(axis=0) - shrink * fp * fr
+        v[1, rows] = (wq * residual[at]).sum(axis=0) - shrink * fq * fr
+    return m, v
+
+
+def _excess(level: Level, state: State, settings: Settings) -> np.ndarray:
+    """Brightness over level minus the shadow level, (views, rows, columns); negative in shadow, blurred as seen."""
+    return level.seen / state.albedo - state.bounced - np.float32(settings.margin)
 
 
 def seen_runs(
@@ -200,8 +237,7 @@ def seen_runs(
     """Each view's shadow runs, with their equations on the nodes."""
     look = int(np.ceil(1.5 + 1.5 * level.blur_px))
     found = []
-    for seen, bounced, over in zip(level.seen, state.bounced, level.fans, strict=True):
-        excess = seen / state.albedo - bounced - np.float32(settings.margin)
+    for excess, over in zip(_excess(level, state, settings), level.fans, strict=True):
         runs = shadows.find_runs(excess, over, look_px=look)
         found.append((runs, *shadows.equations(runs, level.grid.shape)))
     return found
@@ -211,6 +247,20 @@ def _slope_pull(settings: Settings, p: np.ndarray, q: np.ndarray) -> np.ndarray:
     """Weight of the pull of slopes to zero: strong on level land, weak beyond the knee, so that flanks stay steep."""
     steep = (p * p + q * q) * np.float32(settings.slope_knee**-2)
     return np.float32(settings.slope_u**-2) / (1 + steep) + np.float32(SLOPE_MOST**-2)
+
+
+def _hidden(level: Level, state: State, settings: Settings) -> tuple[np.ndarray, np.ndarray]:
+    """What to add to M and the right-hand side where no view sees the deck: a flank, then a floor."""
+    m, v = (np.zeros((n, *level.grid.shape), np.float32) for n in (3, 2))
+    unseen = ~lit_pixels(level, state, settings).any(axis=0)
+    for excess, over, light in zip(_excess(level, state, settings), level.fans, level.lights, strict=True):
+        slope, inside = shadows.hidden_slopes(excess, over, flank=HIDDEN_FLANK)
+        weight = np.where(inside & unseen, np.float32(settings.hidden_u**-2), 0)
+        tangent = 1 / np.hypot(light.x, light.y)
+        away = -light.x * tangent, -light.y * tangent
+        m += weight * np.stack([away[0] * away[0], away[0] * away[1], away[1] * away[1]])
+        v += weight * slope * np.stack(away)
+    return m, v
 
 
 def _run_equations(level: Level, state: State, settings: Settings, scale: float):

@@ -59,7 +59,7 @@ def fan(light: Light, grid: Grid) -> Fan:
     radius = np.hypot(x, y)
     # Angles are taken about the direction to the grid's centre, so that they do not wrap unless the lamp is above it.
     to_centre = np.arctan2(grid.centre_mm[1] - lamp[1], grid.centre_mm[0] - lamp[0])
-    angle = np.angle(np.exp(1j * (np.arctan2(y, x) - to_centre)))
+    angle = (np.arctan2(y, x) - to_centre + np.pi) % (2 * np.pi) - np.pi
     near, far = max(radius.min() - grid.step_mm, grid.step_mm), radius.max() + grid.step_mm
     turn = grid.step_mm / far
     angles = np.arange(angle.min() - turn, angle.max() + 2 * turn, turn)
@@ -214,3 +214,42 @@ def _bilinear(at: np.ndarray, rows: int, columns: int) -> tuple[np.ndarray, np.n
     index = np.stack([first, first + 1, first + columns + 1, first + columns + 2], axis=1)
     weight = np.stack([(1 - fr) * (1 - fc), (1 - fr) * fc, fr * (1 - fc), fr * fc], axis=1)
     return index, weight
+
+
+def hidden_slopes(excess: np.ndarray, over: Fan, *, flank: float) -> tuple[np.ndarray, np.ndarray]:
+    """
+    Likely slope away from the lamp inside shadows: a flank that falls by `flank`, then a level floor.
+
+    Parameters
+    ----------
+    excess : (rows, columns) float32
+        As `find_runs` takes it.
+    over : Fan
+    flank : float
+        Tangent of the flank's angle; where the light falls more steeply than that, the light's own slope is taken.
+
+    Returns
+    -------
+    slope : (rows, columns) float32, 0 or negative
+    inside : (rows, columns) bool
+        Where the run begins and ends on measured deck; elsewhere nothing is said.
+
+    Notes
+    -----
+    The straight line from a run's begin to its end would be the highest surface that the shadow allows. A run loses
+    its length times tan(elevation); a flank of tangent `flank` does so over the share tan(elevation) / flank of it.
+    """
+    values = unroll(excess, over)
+    dark = values < 0
+    samples = values.shape[1]
+    at = np.arange(samples)
+    before = np.maximum.accumulate(np.where(dark, -1, at), axis=1)  # the last lit sample
+    after = samples - 1 - np.maximum.accumulate(np.where(dark[:, ::-1], -1, at), axis=1)[:, ::-1]  # the next one
+    ends = (np.take_along_axis(values, np.clip(k, 0, samples - 1), axis=1) for k in (before, after))
+    known = dark & (before >= 0) & (after < samples) & np.isfinite(sum(ends))
+    tangent = over.lamp_mm / over.radius_mm
+    steep = np.maximum(flank, tangent)
+    falling = known & ((at - before) * steep <= (after - before) * tangent)
+    slope = np.where(falling, -steep, 0).astype(np.float32)
+    back = (over.sample, over.ray, cv2.INTER_LINEAR)
+    return cv2.remap(slope, *back), cv2.remap(known.astype(np.float32), *back) > 0.5

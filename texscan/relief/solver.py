@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
-from scipy import ndimage
+from scipy import fft, ndimage
 
 from ..errors import ReliefError
 from ..model import Grid, LitView, Relief
@@ -29,14 +29,33 @@ AGREE = (0.40, 1.10)
 FEWEST_RUNS = 200  # fewer shadow runs confirm no size
 SMOOTH_MM = 0.03  # relief (2 to 98 %) below this is nearly smooth [mm]
 
-# Standard uncertainty that the solver itself leaves: of all heights together (relative), and of the contact-area
-# fraction (absolute), by the arrangement of the lights; fitted on the rendered decks of calibration/relief.
-SOLVER_U: dict[str, tuple[float, float]] = {
-    "one": (0.264, 0.087),
-    "opposed": (0.095, 0.039),
-    "square": (0.097, 0.049),
-    "many": (0.045, 0.015),
+# What the solver itself leaves, by the arrangement of the lights; fitted on the rendered decks of calibration/relief.
+# Size read over true size: at a ratio (shading over shadows) of RATIO_AT, and its change per unit of that ratio.
+# Where the ratio is high, flanks are gentle and a shadow begins before the surface has quite turned out of the light.
+SIZE_READ: dict[str, tuple[float, float]] = {
+    "opposed": (1.011, 0.155),
+    "square": (1.036, 0.322),
+    "many": (1.018, 0.150),
 }
+RATIO_AT = 0.8
+RATIO_RANGE = (0.50, 0.95)  # of nearly all those decks; beyond it the correction stays as at its end
+# Standard uncertainty of all heights together (relative) and of the contact-area fraction (absolute) where the views'
+# contrast is CONTRAST_AT, and the powers of CONTRAST_AT / contrast with which the two grow: views that show little
+# light and shade tell little.
+SOLVER_U: dict[str, tuple[float, float]] = {
+    "one": (0.260, 0.133),
+    "opposed": (0.135, 0.037),
+    "square": (0.094, 0.049),
+    "many": (0.044, 0.0135),
+}
+U_POWER: dict[str, tuple[float, float]] = {
+    "one": (0.5, 0.7),
+    "opposed": (0.8, 1.2),
+    "square": (0.5, 0.4),
+    "many": (0.3, 0.0),
+}
+CONTRAST_AT = 0.4
+CONTRAST_RANGE = (0.15, 0.8)  # of nearly all those decks
 U_WITHOUT_CARD = 1.5  # factor on both when the paint's albedo is not known
 
 
@@ -83,9 +102,10 @@ def solve(
         known = replace(known, paper=ALBEDO_WITHOUT_CARD / level)
     levels = pyramid(views, grid)
     state, ratio = _climb(levels, known)
-    height = _on_top_plane(np.where(_told(levels[-1], state, known), integrate.pixels(state.nodes_mm), np.nan))
+    told = np.where(_told(levels[-1], state, known), integrate.pixels(state.nodes_mm), np.nan)
+    height = _on_top_plane(told / np.float32(size_read(arrangement(views), ratio)))
     whole = np.full(full, np.nan, np.float32)
-    whole[window] = height
+    whole[window] = height[: window[0].stop - window[0].start, : window[1].stop - window[1].start]
     gain_u, contact_u = solver_u(views, card=paper_reflectance is not None)
     lit = passes.lit_pixels(levels[-1], state, known)
     seen = np.isfinite(levels[-1].seen)
@@ -104,11 +124,12 @@ def settings_for(views: int, paper_reflectance: float | None) -> Settings:
     """Settings by number of views; one view is sized better by the plain matt model (see calibration/relief)."""
     paper = PAPER_REFLECTANCE if paper_reflectance is None else paper_reflectance
     if views == 1:
-        level = {"slope_u": 0.2, "slope_knee": math.inf, "flat_u_mm": 0.02, "bright_knee": 1.2}
-        return Settings(None, (3.0, 1.5, 0.75, 0.5), paper, **level)
+        level = {"slope_u": 0.25, "slope_knee": math.inf, "flat_u_mm": 0.02, "bright_knee": 1.2}
+        return Settings(None, (3.0, 1.5, 0.75, 0.5), paper, **level, run_weight=15.0, hidden_u=0.1)
     tight = (3.0, 1.5, 0.75, 0.4, 0.2)
     if views == 2:
-        return Settings(forward.ROUGHNESS, tight, paper, slope_u=0.02, slope_knee=0.03, flat_u_mm=0.06)
+        level = {"slope_u": 0.02, "slope_knee": 0.03, "flat_u_mm": 0.06}
+        return Settings(forward.ROUGHNESS, tight, paper, **level, hidden_u=0.1)
     return Settings(forward.ROUGHNESS, tight, paper)
 
 
@@ -129,9 +150,25 @@ def arrangement(views: tuple[LitView, ...]) -> str:
 
 def solver_u(views: tuple[LitView, ...], *, card: bool) -> tuple[float, float]:
     """Standard uncertainty that the solver leaves: relative of the heights, absolute of the contact-area fraction."""
-    gain_u, contact_u = SOLVER_U[arrangement(views)]
+    kind = arrangement(views)
     factor = 1.0 if card else U_WITHOUT_CARD
-    return gain_u * factor, contact_u * factor
+    flat = CONTRAST_AT / float(np.clip(contrast(views), *CONTRAST_RANGE))
+    gain_u, contact_u = (u * factor * flat**power for u, power in zip(SOLVER_U[kind], U_POWER[kind], strict=True))
+    return gain_u, contact_u
+
+
+def size_read(kind: str, ratio: float | None) -> float:
+    """Size read over the true size, by arrangement and by the size by shading over the size by shadows."""
+    if ratio is None or kind not in SIZE_READ:
+        return 1.0
+    at, change = SIZE_READ[kind]
+    return at + change * (min(max(ratio, RATIO_RANGE[0]), RATIO_RANGE[1]) - RATIO_AT)
+
+
+def contrast(views: tuple[LitView, ...]) -> float:
+    """Standard deviation of brightness over its median, root mean square over the views; NaN left out."""
+    parts = [np.nanvar(view.brightness / np.nanmedian(view.brightness)) for view in views]
+    return float(np.sqrt(np.mean(parts)))
 
 
 def _between(a_deg: float, b_deg: float) -> float:
@@ -159,16 +196,28 @@ def _checked(views: tuple[LitView, ...], grid: Grid) -> tuple[LitView, ...]:
 
 
 def _cropped(views: tuple[LitView, ...], grid: Grid):
-    """Views and grid cut to the measured part, with the window that it fills of the full shape."""
+    """
+    Views and grid cut to the measured part, with the window that it fills of the full shape.
+
+    Rows and columns of nothing measured are added below and to the right, so that cosine transforms are fast.
+    """
     measured = np.isfinite([view.brightness for view in views]).any(axis=0)
     rows, columns = (np.flatnonzero(measured.any(axis=axis)) for axis in (1, 0))
     window = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    shape = measured[window].shape
+    more = [(0, fft.next_fast_len(n + 1, real=True) - n - 1) for n in shape]
     cut = Grid(
         grid.x0_mm + columns[0] * grid.step_mm, grid.y1_mm - rows[0] * grid.step_mm, grid.step_mm,
-        int(rows[-1] - rows[0] + 1), int(columns[-1] - columns[0] + 1),
+        shape[0] + more[0][1], shape[1] + more[1][1],
     )  # fmt: skip
     return (
-        tuple(replace(v, brightness=v.brightness[window], shaded_by_card=v.shaded_by_card[window]) for v in views),
+        tuple(
+            replace(
+                v, brightness=np.pad(v.brightness[window], more, constant_values=np.nan),
+                shaded_by_card=np.pad(v.shaded_by_card[window], more),
+            )
+            for v in views
+        ),
         cut, window, grid.shape,
     )  # fmt: skip
 
