@@ -90,18 +90,16 @@ def common_ground(before: Map, after: Map, place: Registration, how: Comparing) 
 
     Notes
     -----
-    No height is interpolated: each pixel counts in the cell that it falls into. Laid on each other by the texture, both
-    show the same ground, and blocks are drawn in pairs, so that the texture's own scatter goes out. By the card's place
-    alone they do not, and both scatters count.
+    No height is interpolated: each pixel counts in the cell that it falls into. Laid on each other by the texture,
+    both show the same ground, and blocks are drawn in pairs, so that the texture's own scatter goes out. By the
+    card's place alone they do not, and both scatters count.
     """
     size = max(PARTS, round(TILE_MM / before.grid.step_mm))
     wide = -(-before.grid.columns // size)
     cells = wide * -(-before.grid.rows // size)
     one, other, share = _sides(before, after, place, size, how.gains)
-    least = (
-        LEAST_SHARE * size**2,
-        LEAST_SHARE * (size * before.grid.step_mm / (after.grid.step_mm / place.scale)) ** 2,
-    )
+    size_after = size * before.grid.step_mm / (after.grid.step_mm * place.scale)
+    least = LEAST_SHARE * size**2, LEAST_SHARE * size_after**2
     counts = np.diff(one.starts), np.diff(other.starts)
     used = np.flatnonzero((counts[0] >= max(least[0], LEAST_PIXELS)) & (counts[1] >= max(least[1], LEAST_PIXELS)))
     if used.size < LEAST_CELLS:

@@ -10,13 +10,22 @@ from pathlib import Path
 import numpy as np
 
 from texscan import files, filters
-from texscan.compare.change import Change, changes_apart, gains_apart, gains_laid_on, mean_change, readings, tiles_of
+from texscan.compare.change import (
+    Change,
+    Gains,
+    changes_apart,
+    gains_apart,
+    gains_laid_on,
+    mean_change,
+    readings,
+    tiles_of,
+)
 from texscan.compare.ground import LEAST_CELLS, Comparing, Ground, common_ground
 from texscan.compare.promise import Judged, Promise, judged, promises_from_csv, promises_of
 from texscan.compare.registration import BY_TEXTURE, Map, Registration, Unregistered, register, same_place
 from texscan.errors import SettingsError
 from texscan.inputs import read_survey
-from texscan.model import Budget, measured
+from texscan.model import Budget, Filters, measured
 from texscan.scored_patch import FAULTS, ScoredPatch, budget_of, filters_of, pattern_of
 from texscan.stored import read_patch
 from texscan.survey.outcome import FIGURES, PanelOutcome, PatchOutcome, patch_weights
@@ -210,27 +219,18 @@ def _patch(pair: tuple[PatchOutcome, PatchOutcome], roots: tuple[Path, Path], *,
     maps, used = _maps(stored)
     budgets = tuple(budget_of(one.score) for one in stored)
     place = _place(maps, word)
+    gains = _gains(stored, budgets, same_card=word.same_card)
     ground = None
     if isinstance(place, Registration):
-        scale = place.scale if place.how == BY_TEXTURE else 1.0
-        gains = (
-            gains_laid_on(*budgets, scale)
-            if place.how == BY_TEXTURE
-            else _gains(stored, budgets, same_card=word.same_card)
-        )
-        ground = common_ground(*maps, place, Comparing(used, budgets, gains))
+        laid = gains_laid_on(*budgets, place.scale) if place.how == BY_TEXTURE else gains
+        ground = common_ground(*maps, place, Comparing(used, budgets, laid))
         if ground is None:
             few = f"the two have less than {LEAST_CELLS} squares of 10 mm in common"
             place = Unregistered(few, place.correlation, place.standout)
-    if ground is None:
-        gains = _gains(stored, budgets, same_card=word.same_card)
+        else:
+            gains = laid
     figures = tuple({key: measured(one.score["texture"].get(key)) for key in FIGURES} for one in stored)
-    if ground is not None:
-        changes = ground.changes
-    else:
-        parts = [readings(f, m.z, filters=used, budget=b) for f, m, b in zip(figures, maps, budgets, strict=True)]
-        tiles = tuple(tiles_of(one.z, one.grid.step_mm) for one in maps)
-        changes = changes_apart(*parts, gains, tiles=tiles)
+    changes = _changes_apart(maps, figures, budgets, used, gains) if ground is None else ground.changes
     return PatchChange(
         name=pair[0].name,
         folders=(pair[0].folder, pair[1].folder),
@@ -244,6 +244,19 @@ def _patch(pair: tuple[PatchOutcome, PatchOutcome], roots: tuple[Path, Path], *,
     )
 
 
+def _changes_apart(
+    maps: tuple[Map, Map],
+    figures: tuple[dict, dict],
+    budgets: tuple[Budget, Budget],
+    used: Filters,
+    gains: Gains,
+) -> dict[str, Change]:
+    """Changes of the two whole patches."""
+    parts = [readings(f, m.z, filters=used, budget=b) for f, m, b in zip(figures, maps, budgets, strict=True)]
+    tiles = tuple(tiles_of(one.z, one.grid.step_mm) for one in maps)
+    return changes_apart(*parts, gains, tiles=tiles)
+
+
 def _place(maps: tuple[Map, Map], word: Word) -> Registration | Unregistered:
     if not word.cells:
         return Unregistered("not looked for")
@@ -251,7 +264,7 @@ def _place(maps: tuple[Map, Map], word: Word) -> Registration | Unregistered:
     return same_place() if word.same_place and isinstance(found, Unregistered) else found
 
 
-def _maps(stored: tuple[ScoredPatch, ScoredPatch]):
+def _maps(stored: tuple[ScoredPatch, ScoredPatch]) -> tuple[tuple[Map, Map], Filters]:
     """Filtered heights of both, and the filters that both were scored with."""
     try:
         used = [filters_of(one.score) for one in stored]
@@ -260,15 +273,15 @@ def _maps(stored: tuple[ScoredPatch, ScoredPatch]):
         raise SettingsError(f"A score.json is not whole ({error!r}). Score the patch again.") from error
     if used[0] != used[1]:
         raise SettingsError(
-            f"{stored[0].folder} and {stored[1].folder} were scored with different filters or contact depths, so their "
-            "figures are not the same figures. Score both with the same settings."
+            f"{stored[0].folder} and {stored[1].folder} were scored with different filters or contact depths. "
+            "Their figures are not the same figures: score both with the same settings."
         )
     z = [filters.filtered(one.height_mm, one.grid.step_mm, used[0]) for one in stored]
     maps = tuple(Map(heights, one.grid, pattern) for heights, one, pattern in zip(z, stored, patterns, strict=True))
     return maps, used[0]
 
 
-def _gains(stored: tuple[ScoredPatch, ScoredPatch], budgets: tuple[Budget, Budget], *, same_card: bool):
+def _gains(stored: tuple[ScoredPatch, ScoredPatch], budgets: tuple[Budget, Budget], *, same_card: bool) -> Gains:
     unconfirmed = all(UNCONFIRMED in one.score["flags"] for one in stored)
     return gains_apart(*budgets, same_card=same_card, unconfirmed=unconfirmed)
 

@@ -121,7 +121,7 @@ def register(before: Map, after: Map) -> Registration | Unregistered:
     top, guess = best
     standout = _standout(top)
     if not _stands_out(top):
-        repeats = "repeating" in (before.pattern.kind, after.pattern.kind)
+        repeats = before.pattern.kind == after.pattern.kind == "repeating"
         why = "the texture repeats, and nothing else in it tells one place from the next" if repeats else (
             "no place of the later map fits the earlier one better than others")  # fmt: skip
         return Unregistered(why, top.raw, standout)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from texscan import files
 from texscan.compare.job import Comparison, PanelChange, PatchChange, Word
-from texscan.compare.words import cells_csv, compare_csv, compare_dict
+from texscan.compare.picture import Words, change_picture
+from texscan.compare.words import cells_csv, compare_csv, compare_dict, patch_words
 
 SINGLE = "."  # folder of a single result
 
@@ -17,12 +18,18 @@ def compare_files(found: Comparison, word: Word, folders: tuple[str, str]) -> di
     }
     for panel in found.panels:
         for patch in panel.patches:
-            contents |= _of_patch(panel, patch)
+            contents |= _of_patch(panel, patch, (f"Before: {folders[0]}", f"After: {folders[1]}"))
     return contents
 
 
-def _of_patch(panel: PanelChange, patch: PatchChange) -> dict[str, bytes]:
+def _of_patch(panel: PanelChange, patch: PatchChange, names: tuple[str, str]) -> dict[str, bytes]:
     if patch.ground is None:
         return {}
     folder = "" if patch.folders[0] == SINGLE else f"{patch.folders[0]}/"
-    return {f"{folder}change-cells.csv": cells_csv(patch.ground.cells)}
+    title = f"{panel.name}, {patch.name}" if patch.name else panel.name
+    words = Words(title, names, tuple(patch_words(patch)))
+    picture = change_picture(patch.ground, patch.maps, patch.place, words)
+    return {
+        f"{folder}change-cells.csv": cells_csv(patch.ground.cells),
+        f"{folder}change.png": files.png_bytes(picture),
+    }

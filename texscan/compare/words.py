@@ -52,7 +52,7 @@ def _panel_lines(panel: PanelChange, promised: str) -> list[str]:
     for patch in panel.patches:
         if len(panel.patches) > 1 or patch.name:
             lines.append(f"  patch {patch.name}")
-        lines += [*_figure_lines(patch.changes), *(f"  {words}" for words in _patch_words(patch))]
+        lines += [*_figure_lines(patch.changes), *(f"  {words}" for words in patch_words(patch))]
     if panel.left_out:
         lines.append(f"  Not compared, because only one of both has it: {', '.join(panel.left_out)}.")
     return [*lines, *_promise_lines(panel, promised), ""]
@@ -84,7 +84,7 @@ def change_text(change: Measured, unit: str) -> str:
     return f"{value} {unit} ({low} to {high})"
 
 
-def _patch_words(patch: PatchChange) -> list[str]:
+def patch_words(patch: PatchChange) -> list[str]:
     """How the two lie on each other, cells, what cancelled and what to mind."""
     lines = [place_words(patch)]
     if patch.ground is not None:
