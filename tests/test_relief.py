@@ -11,7 +11,8 @@ from relief_scenes import grid_of, lamp, picture, squares, views_of
 
 from texscan.errors import ReliefError
 from texscan.model import FLAGS, LitView
-from texscan.relief import Settings, arrangement, settings_for, solve, solver_u
+from texscan.relief import Settings, arrangement, settings_for, solve, solver, solver_u
+from texscan.relief.solver import contrast, size_read
 
 # The plain renderer knows neither a clear skin nor bounced light, so the solver is told that there is none.
 ROUND = (20, 110, 200, 290)
@@ -178,6 +179,42 @@ def test_fewer_sides_and_no_card_are_less_certain():
     one, two, four = (tuple(LitView(blank, lamp(a, 25, 500), blank > 2) for a in s) for s in [(0,), (0, 180), ROUND])
     assert solver_u(one, card=True) > solver_u(two, card=True) > solver_u(four, card=True)
     assert solver_u(four, card=False) > solver_u(four, card=True)
+
+
+@pytest.mark.parametrize("side", [0, 180, 90])
+def test_views_of_little_light_and_shade_are_less_certain(side):
+    """Contrast: a chequer of 1 +- c has a standard deviation of c over a median of 1."""
+    chequer = np.indices((40, 41)).sum(axis=0) % 2 * 2.0 - 1
+    flat, half, deep = (
+        tuple(LitView(1 + c * chequer, lamp(a, 25, 500), chequer > 2) for a in (0, side)) for c in (0.01, 0.3, 0.6)
+    )
+    assert contrast(deep) == pytest.approx(0.6 / (1 + 0.6 * np.median(chequer)), rel=1e-2)
+    gain_u, contact_u = (np.array(u) for u in zip(*(solver_u(v, card=True) for v in (flat, half, deep)), strict=True))
+    assert (np.diff(gain_u) < 0).all()
+    assert (np.diff(contact_u) < 0).all()
+    blank = (flat[0], replace(flat[1], brightness=0 * chequer + 1))
+    assert solver_u(blank, card=True) == solver_u(flat, card=True)  # beyond the calibration decks it stays
+
+
+def test_the_correction_of_size_stays_within_what_the_calibration_decks_showed():
+    for kind in ("opposed", "square", "many"):
+        sizes = [size_read(kind, ratio) for ratio in (0.1, 0.5, 0.7, 0.95, 1.4)]
+        assert sizes[0] == sizes[1] < sizes[2] < sizes[3] == sizes[4]
+        assert 0.9 < sizes[0] < sizes[4] < 1.1
+        assert size_read(kind, None) == 1.0  # no shadows to compare with
+    assert size_read("one", 0.7) == 1.0
+
+
+def test_heights_do_not_depend_on_the_room_added_for_fast_transforms(monkeypatch):
+    """112 x 130 pixels have 113 x 131 nodes, both primes. Reference: the same solution without added room."""
+    grid = grid_of(112, 130, 0.1)
+    views, _ = views_of(domes, grid, [lamp(a, 25, 500) for a in ROUND])
+    roomy = solve(views, grid, paper_reflectance=1.0, settings=matt(4)).height_mm
+    monkeypatch.setattr(solver.fft, "next_fast_len", lambda size, real: size)
+    tight = solve(views, grid, paper_reflectance=1.0, settings=matt(4)).height_mm
+    assert roomy.shape == grid.shape
+    assert np.isfinite(roomy).all()
+    assert roomy == pytest.approx(tight, abs=0.005)  # of 0.25 mm; the solver stops at a residual of 0.3 %
 
 
 def test_two_lights_from_one_side_are_flagged():

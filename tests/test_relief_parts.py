@@ -141,6 +141,40 @@ def test_shadows_that_run_into_the_unmeasured_tell_nothing():
     assert shadows.find_runs(seen, shadows.fan(light, grid), look_px=2).end.size == 0
 
 
+@pytest.mark.parametrize(("flank", "flank_share"), [(1.0, 0.364), (2.0, 0.182), (0.2, 1.0)])
+def test_behind_a_wall_a_flank_and_a_floor_lose_what_the_ray_loses(flank, flank_share):
+    """
+    Closed form: a wall of 0.5 mm under a distant lamp at 20 degrees; flank and floor together fall by 0.5 mm, the
+    flank over tan 20 / flank of the shadow. A flank gentler than the light leaves no shadow: the light's own slope.
+    """
+    grid = grid_of(60, 200, 0.05)
+    light = replace(lamp(0, 20, 1), inverse_distance_per_mm=0.0)
+    x, _ = np.meshgrid(grid.x_mm, grid.y_mm)
+    seen = picture(np.where(x > 1, 0.5, 0.0), grid, light).astype(np.float32) - 0.25
+    slope, inside = shadows.hidden_slopes(seen, shadows.fan(light, grid), flank=flank)
+    middle = 30
+    assert inside[middle].sum() * 0.05 == pytest.approx(0.5 / math.tan(math.radians(20)), abs=0.1)
+    assert -slope[middle].sum() * 0.05 == pytest.approx(0.5, rel=0.08)  # the shadow's length to a pixel at both ends
+    falling = slope[middle] < -0.5 * max(flank, math.tan(math.radians(20)))
+    assert falling.sum() / inside[middle].sum() == pytest.approx(flank_share, abs=0.06)
+    assert np.flatnonzero(falling).min() > np.flatnonzero(inside[middle] & ~falling).max(
+        initial=0
+    )  # lamp at the right
+    assert not slope[:, grid.x_mm > 1.2].any()
+
+
+def test_shadows_without_an_end_hide_nothing_that_can_be_told():
+    grid = grid_of(60, 200, 0.05)
+    seen = np.ones(grid.shape, np.float32)
+    seen[:, :90] = -0.2  # dark to the edge of the picture
+    seen[:20, 100:130] = -0.2
+    seen[:20, 95:100] = np.nan  # dark to the unmeasured
+    light = replace(lamp(0, 20, 1), inverse_distance_per_mm=0.0)
+    slope, inside = shadows.hidden_slopes(seen, shadows.fan(light, grid), flank=1.0)
+    assert not inside.any()
+    assert not slope.any()
+
+
 def test_light_bounced_from_a_wall_onto_the_floor_is_that_of_the_closed_form():
     """
     Floor point and long inclined strip of even radiosity J: E = J / 2 (sin a2 - sin a1), a the angles of the strip's
@@ -194,6 +228,22 @@ def test_a_level_satin_deck_reads_one_and_steep_lit_flanks_read_more_than_matt(r
     assert f[0, 0] == pytest.approx(1, abs=1e-5)
     assert f[0, 1] > 1.1 * plain[0, 1]
     assert f[0, 2] < plain[0, 2] + 0.01
+
+
+@pytest.mark.parametrize("roughness", [None, 0.15, 0.3])
+def test_the_responses_derivatives_are_its_slopes(roughness):
+    """Reference: central differences in double precision, on faces turned into the light and well out of it."""
+    p, q = (a.ravel()[None] for a in np.meshgrid(np.linspace(-1.2, 0.25, 12), np.linspace(-0.6, 0.4, 12)))
+    light = Lighting(*(np.full(p.shape, a) for a in (1.8, 0.4, 1 / math.sqrt(1 + 1.8**2 + 0.4**2))))
+    albedo = np.linspace(0.05, 0.9, p.size)[None]
+    step = 1e-5
+
+    def at(dp, dq):
+        return forward.response(p + dp, q + dq, light, albedo, roughness=roughness)[0]
+
+    _, by_p, by_q = forward.response(p, q, light, albedo, roughness=roughness)
+    assert by_p == pytest.approx((at(step, 0) - at(-step, 0)) / (2 * step), abs=1e-5)
+    assert by_q == pytest.approx((at(0, step) - at(0, -step)) / (2 * step), abs=1e-5)
 
 
 @pytest.mark.parametrize("roughness", [0.15, 0.2, 0.3])
