@@ -314,6 +314,28 @@ def test_rates_put_money_into_it(boat, tmp_path):
     assert "topcoat 1" in left_out.text
 
 
+def test_a_panel_of_two_patches_shows_the_one_that_decides_and_lists_both(boat, tmp_path):
+    """Sanding flat outranks recoating, so the flat patch decides; each patch has an image of its own."""
+    out, _ = boat
+    for patch, source in (("fore", "deep"), ("aft", "flat")):
+        shutil.copytree(out / source, tmp_path / "out" / "sole" / patch)
+    material = material_of(tmp_path / "out")
+    (page,) = [
+        block
+        for section in proposal_of(material, sources.read_words(None, language="en", units="metric")).sections
+        for block in section.blocks
+        if block.kind == "evidence"
+    ]
+    assert page.verdict.action == "sand-flat-and-retexture"
+    assert dict(page.facts.rows)["Patch shown"] == "aft"
+    assert {row[0]: row[3].action for row in page.patches.rows} == {
+        "fore": "recoat",
+        "aft": "sand-flat-and-retexture",
+    }
+    names = [name for name in proposal_files(material, tmp_path / "out", Make(())) if name.startswith("images/")]
+    assert names == ["images/01-sole-aft.png", "images/01-sole-fore.png", "images/01-sole.pdf"]
+
+
 @pytest.mark.parametrize("missing", ["views", "options", "coats", "filters", "pattern"])
 def test_a_damaged_result_is_refused_in_words(boat, tmp_path, missing):
     out, _ = boat

@@ -121,5 +121,5 @@ def panel_pdf(page: EvidencePage, proposal: Proposal, face: Typeface) -> bytes:
     foot = lambda canvas, _: _foot(canvas, proposal, face, paper[0])
     document.addPageTemplates([PageTemplate("page", [frame], onPage=foot)])
     with binary_images():
-        document.build(evidence_flow(page, styles, size[0], size[1] - 1)[1:])  # without the larger document's anchor
+        document.build([evidence_flow(page, styles, size[0], size[1] - 1, level=0)])
     return stream.getvalue()

@@ -30,7 +30,8 @@ LEGEND_TEXT = 25
 BAR_SHARE = 0.3
 TEXTURE_MM = 174.0  # print width of the cells and the profile
 TEXTURE_PX = 1300
-CELL_PX = 262
+CELL_PX, SMALL_CELL_PX = 262, 206  # side of a map; where there are three of them
+SECTION_GAP = 142  # from the maps to the section: scale of colour and ticks
 CELL_GAP = 34
 CELL_TOP = 40
 PITCHES = 2.5  # side of a cell's map, in pitches of the longer vector
@@ -155,33 +156,34 @@ def _swatch(page: np.ndarray, name: str, x: int, y: int) -> None:
 
 def cells_picture(cells: Mould) -> np.ndarray:
     """The mean cells as maps on one scale of colour, and a section through them."""
-    page = np.full((CELL_TOP + CELL_PX + 66, TEXTURE_PX, 3), PAPER, np.uint8)
+    shown = [("sound", cells.cell_mm), *((c.condition, c.cell_mm) for c in cells.changed)]
+    side = CELL_PX if len(shown) < 3 else SMALL_CELL_PX
+    page = np.full((CELL_TOP + side + 66, TEXTURE_PX, 3), PAPER, np.uint8)
     side_mm = PITCHES * float(np.hypot(*cells.vectors_mm.T).max())
     labels: list[Label] = []
-    shown = [("sound", cells.cell_mm), *((c.condition, c.cell_mm) for c in cells.changed)]
     for number, (name, cell) in enumerate(shown):
-        left = number * (CELL_PX + CELL_GAP)
-        heights = unfolded(without_gaps(cell), cells.vectors_mm, (CELL_PX, CELL_PX), side_mm / CELL_PX)
-        page[CELL_TOP : CELL_TOP + CELL_PX, left : left + CELL_PX] = chart.height_colours(heights, 0.0, cells.top_mm)
-        cv2.rectangle(page, (left, CELL_TOP), (left + CELL_PX - 1, CELL_TOP + CELL_PX - 1), INK, 1)
+        left = number * (side + CELL_GAP)
+        heights = unfolded(without_gaps(cell), cells.vectors_mm, (side, side), side_mm / side)
+        page[CELL_TOP : CELL_TOP + side, left : left + side] = chart.height_colours(heights, 0.0, cells.top_mm)
+        cv2.rectangle(page, (left, CELL_TOP), (left + side - 1, CELL_TOP + side - 1), INK, 1)
         labels.append(text_at(name, left, 8, size=21, bold=True))
     length = [mm for mm in BAR_LENGTHS_MM if mm <= 0.5 * side_mm] or [BAR_LENGTHS_MM[0]]
-    labels += chart.scale_bar(page, 1, CELL_TOP + CELL_PX + 16, length_mm=length[-1], px_per_mm=CELL_PX / side_mm)
-    right = len(shown) * (CELL_PX + CELL_GAP)
-    bar = Frame(right - 6, CELL_TOP + 6, 18, CELL_PX - 6, (0.0, 1.0), (0.0, cells.top_mm))
+    labels += chart.scale_bar(page, 1, CELL_TOP + side + 16, length_mm=length[-1], px_per_mm=side / side_mm)
+    right = len(shown) * (side + CELL_GAP)
+    bar = Frame(right - 6, CELL_TOP + 6, 18, side - 6, (0.0, 1.0), (0.0, cells.top_mm))
     labels += chart.colour_scale(page, bar, title="mm")
-    return typeset(page, labels + _section(page, cells, right + 150))
+    two_pitches, heights_mm = 2 * float(np.hypot(*cells.vectors_mm[1])), (-0.15 * cells.top_mm, 1.35 * cells.top_mm)
+    left = right + SECTION_GAP
+    frame = Frame(left, CELL_TOP + 2, TEXTURE_PX - left - 4, side - 2, (0.0, two_pitches), heights_mm)
+    return typeset(page, labels + _section(page, cells, frame))
 
 
-def _section(page: np.ndarray, cells: Mould, left: int) -> list[Label]:
+def _section(page: np.ndarray, cells: Mould, frame: Frame) -> list[Label]:
     """A section through the mould's cell and the changed ones, two pitches long."""
     whole = without_gaps(cells.cell_mm)
-    row = int(whole.var(axis=1).argmax())
-    pitch, count = float(np.hypot(*cells.vectors_mm[1])), cells.cell_mm.shape[1]
-    along = (np.arange(2 * count) + 0.5) / count * pitch
-    frame = Frame(left, CELL_TOP + 2, TEXTURE_PX - left - 4, CELL_PX - 2, (0.0, 2 * pitch),
-                  (-0.15 * cells.top_mm, 1.35 * cells.top_mm))  # fmt: skip
-    labels = chart.axes(page, frame, x_title="mm along the pattern", y_title="section, mm over the mould's floor")
+    row, count = int(whole.var(axis=1).argmax()), cells.cell_mm.shape[1]
+    along = (np.arange(2 * count) + 0.5) / (2 * count) * frame.x_range[1]
+    labels = chart.axes(page, frame, x_title="mm along the pattern", y_title="section, mm over the floor")
     lines = [("sound", whole, "solid"), *((c.condition, c.cell_mm, DASH_OF[c.condition]) for c in cells.changed)]
     for number, (name, cell, dash) in enumerate(lines):
         heights = np.tile(without_gaps(cell)[row], 2)

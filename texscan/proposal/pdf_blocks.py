@@ -6,7 +6,7 @@ import io
 
 from reportlab.lib.colors import HexColor
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, Image, KeepTogether, Table
+from reportlab.platypus import Flowable, Image, Table
 from reportlab.platypus import Paragraph as Text
 
 from texscan.proposal import content
@@ -38,7 +38,9 @@ def flowing(block: content.Block, styles: Styles, width: float) -> list[Flowable
         case content.Caution():
             return [caution(block, styles, width)]
         case content.Figure():
-            return [KeepTogether(figure(block, styles, width))]
+            picture, caption = figure(block, styles, width)
+            picture.keepWithNext = 1
+            return [picture, caption]
         case content.Table():
             return captioned(block, styles, width)
     raise TypeError(f"no way to set a {type(block).__name__}")

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepInFrame, Table
 from reportlab.platypus import Paragraph as Text
 
 from texscan.proposal import content
 from texscan.proposal.pdf_blocks import bullets, facts, figure, table, verdict_chip
-from texscan.proposal.pdf_type import Styles
+from texscan.proposal.pdf_type import Styles, Typeface
 
-PHOTO_MM = (92.0, 88.0, 84.0, 80.0, 76.0, 72.0, 68.0, 64.0, 60.0, 56.0)  # widths that are tried
-TEXTURE_SHARES = (1.0, 0.94, 0.88, 0.82, 0.76, 0.7)  # of the page's width
+PHOTO_MM = (92.0, 88.0, 84.0, 80.0, 76.0, 72.0, 68.0, 64.0, 60.0, 56.0, 50.0, 44.0)  # widths that are tried
+TEXTURE_SHARES = (1.0, 0.94, 0.88, 0.82, 0.76, 0.7, 0.62)  # of the page's width
 ENDLESS = 1e6  # points
 GUTTER_MM = 6.0
 CHIP_MM = 62.0
@@ -19,25 +20,24 @@ REACH_SHARE = 0.36
 MOST_WEAKENS = 5
 
 
-class Anchor(Flowable):
-    """Nothing to see: where the list of contents and the PDF's outline point to."""
+class Heading(Text):
+    """A heading that the list of contents and the PDF's outline point to."""
 
-    def __init__(self, name: str, title: str, level: int) -> None:
-        super().__init__()
-        self.name, self.title, self.level = name, title, level
-
-    def wrap(self, *_: float) -> tuple[float, float]:
-        return 0.0, 0.0
+    def __init__(self, text: str, style: ParagraphStyle, *, face: Typeface, anchor: str, level: int) -> None:
+        super().__init__(face.markup(text), style)
+        self.plain, self.anchor, self.level = text, anchor, level
 
     def draw(self) -> None:
-        canvas = self.canv
-        canvas.bookmarkPage(self.name)
-        canvas.addOutlineEntry(self.title, self.name, self.level, closed=self.level > 0)
+        self.canv.bookmarkPage(self.anchor)
+        self.canv.addOutlineEntry(self.plain, self.anchor, self.level, closed=self.level > 0)
+        super().draw()
 
 
-def evidence_flow(page: content.EvidencePage, styles: Styles, width: float, height: float) -> list[Flowable]:
+def evidence_flow(
+    page: content.EvidencePage, styles: Styles, width: float, height: float, *, level: int = 1
+) -> KeepInFrame:
     """One page: the largest pictures that leave room for the words; with the smallest ones all shrinks together."""
-    above, below = [_top(page, styles, width)], _below(page, styles, width)
+    above, below = [_top(page, styles, width, level)], _below(page, styles, width)
     room = height - height_of(above + below, width)
     photos = {size: [_photo_row(page, styles, width, size * mm)] for size in PHOTO_MM}
     textures = {share: figure(page.texture, styles, share * width) for share in TEXTURE_SHARES}
@@ -48,7 +48,7 @@ def evidence_flow(page: content.EvidencePage, styles: Styles, width: float, heig
     ]
     _, size, share = max(fitting, default=(0, PHOTO_MM[-1], TEXTURE_SHARES[-1]))
     rows = [*above, *photos[size], *textures[share], *below]
-    return [Anchor(page.anchor, page.heading, 1), KeepInFrame(width, height, rows, mode="shrink", name=page.anchor)]
+    return KeepInFrame(width, height, rows, mode="shrink", name=page.anchor)
 
 
 def _below(page: content.EvidencePage, styles: Styles, width: float) -> list[Flowable]:
@@ -82,9 +82,9 @@ def _side_by_side(left: list[Flowable], right: list[Flowable], widths: tuple[flo
     return made
 
 
-def _top(page: content.EvidencePage, styles: Styles, width: float) -> Table:
+def _top(page: content.EvidencePage, styles: Styles, width: float, level: int) -> Table:
     chip = CHIP_MM * mm
-    heading = [Text(styles.face.markup(page.heading), styles["panel"])]
+    heading = [Heading(page.heading, styles["panel"], face=styles.face, anchor=page.anchor, level=level)]
     made = _side_by_side(heading, [verdict_chip(page.verdict, styles, chip)], (width - chip, chip))
     made.spaceAfter = 7
     return made

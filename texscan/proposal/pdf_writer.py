@@ -19,7 +19,7 @@ from texscan.proposal import content
 from texscan.proposal.colour import colour_of
 from texscan.proposal.content import Proposal
 from texscan.proposal.pdf_blocks import VERDICT_COLOURS, bullets, flowing, image
-from texscan.proposal.pdf_evidence import Anchor, evidence_flow, height_of
+from texscan.proposal.pdf_evidence import Heading, evidence_flow, height_of
 from texscan.proposal.pdf_type import MUTED, RULE, SMALL_PT, TINT, Styles, Typeface, styles_of, texts_of
 
 SIDE_MM, TOP_MM, FOOT_MM = 18.0, 20.0, 17.0
@@ -43,8 +43,8 @@ class _Document(BaseDocTemplate):
         super()._endBuild()
 
     def afterFlowable(self, flowable: Flowable) -> None:  # noqa: N802 - named by reportlab
-        if isinstance(flowable, Anchor) and flowable.level == 0:
-            self.notify("TOCEntry", (0, flowable.markup, self.page, flowable.name))
+        if isinstance(flowable, Heading) and flowable.level == 0:
+            self.notify("TOCEntry", (0, flowable.text, self.page, flowable.anchor))
 
 
 def pdf_bytes(proposal: Proposal, face: Typeface) -> bytes:
@@ -111,10 +111,7 @@ def _story(proposal: Proposal, styles: Styles, size: tuple[float, float]) -> lis
     for section in proposal.sections:
         story += [PageBreak()] if section.new_page else []
         heading = f"{section.number}  {section.heading}"
-        anchor = Anchor(section.anchor, heading, 0)
-        anchor.markup = styles.face.markup(heading)
-        # A heading stays with what follows it: the rule of reportlab's keepWithNext does not reach over an anchor.
-        story += [anchor, Text(styles.face.markup(heading), styles["section"])]
+        story.append(Heading(heading, styles["section"], face=styles.face, anchor=section.anchor, level=0))
         story += _blocks(section.blocks, styles, size, used=height_of(story[-1:], width))
     lacking = styles.face.lacking(texts_of(proposal))
     if lacking:
@@ -133,9 +130,9 @@ def _blocks(
         if not isinstance(block, content.EvidencePage):
             story += flowing(block, styles, width)
         elif any(isinstance(piece, KeepInFrame) for piece in story):
-            story += [PageBreak(), *evidence_flow(block, styles, width, height - 1)]
+            story += [PageBreak(), evidence_flow(block, styles, width, height - 1)]
         else:  # the first one shares its page with the section's heading
-            story += evidence_flow(block, styles, width, height - 1 - used - height_of(story, width))
+            story.append(evidence_flow(block, styles, width, height - 1 - used - height_of(story, width)))
     return story
 
 

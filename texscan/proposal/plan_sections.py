@@ -123,7 +123,7 @@ def programme(material: Material, plan: Plan, words: Words) -> tuple[Block, ...]
         words("programme.table"),
         tuple(words(f"programme.{head}") for head in ("task", "panels", "starts", "ends", "note")),
         tuple(_task(row, material, words) for row in found.rows),
-        widths=(3.6, 1.9, 1.9, 1.9, 7),
+        widths=(3.6, 2.0, 2.4, 2.4, 6.6),
         small=True,
     )
     said = (*found.missed, *found.moved, *found.notes, *(FLAGS[flag] for flag in found.flags))
