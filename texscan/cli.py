@@ -21,6 +21,7 @@ from texscan.commands.proposal import proposal
 from texscan.commands.schema import schema
 from texscan.commands.score import score
 from texscan.commands.survey import survey_app
+from texscan.commands.verify import verify
 from texscan.commands.watch import watch
 
 app = typer.Typer(
@@ -71,6 +72,7 @@ for name, command in {
     "proposal": proposal,
     "export": export,
     "schema": schema,
+    "verify": verify,
 }.items():
     app.command(name)(command)
 app.add_typer(survey_app)

@@ -16,6 +16,7 @@ from texscan.limits import Limits, limits_from_toml
 from texscan.model import SOUND, Coat, Filters, Measured
 from texscan.score import Settings
 from texscan.settings import BAR_RANGE_MM
+from texscan.standard import Verification, verification_from_json
 from texscan.stored import read_score
 from texscan.survey.lines import line_of, lines_of
 from texscan.survey.reading import survey_from_toml
@@ -34,6 +35,7 @@ def read_settings(
     panel: str = "",
     lights: tuple[tuple[float, float], ...] = (),
     mm_per_px: float | None = None,
+    verified: Path | None = None,
 ) -> Settings:
     """
     Settings from files and values.
@@ -61,7 +63,13 @@ def read_settings(
         mask=None if mask is None else files.load_mask(mask),
         lights=lights,
         mm_per_px=mm_per_px,
+        verified=None if verified is None else read_verification(verified),
     )
+
+
+def read_verification(path: Path) -> Verification:
+    """How a height standard was read: the record that `texscan verify` wrote."""
+    return verification_from_json(files.read_text(path, "record of a height standard"), path.name)
 
 
 def shipped_card() -> Card:

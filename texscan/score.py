@@ -37,6 +37,7 @@ from texscan.options import Option, Panel, options
 from texscan.orthographic import without_parallax
 from texscan.rectify import common_grid, to_grid
 from texscan.same_patch import refuse_other_patches
+from texscan.standard import Verification, day_of, verification_flags
 from texscan.views import PHOTO_PLANE_MM, ReadyView, ready_view, stated_views
 
 TILT_U_DEG = 0.3  # of the camera's tilt, from the focal length that a flat card leaves open; measured on renders
@@ -59,6 +60,7 @@ class Settings:
     mask: np.ndarray | None = None  # True = leave out; of the first photo's size or of the grid's
     lights: tuple[tuple[float, float], ...] = ()  # azimuth, elevation of each photo without a card
     mm_per_px: float | None = None
+    verified: Verification | None = None  # how a height standard was read
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,26 +100,63 @@ def score_photos(photos: tuple[Photo, ...], settings: Settings, *, torch_off: Ph
     """
     if settings.lights:
         return _score_stated(photos, settings)
+    mapped = map_heights(photos, settings, torch_off=torch_off)
+    return _from_heights(
+        mapped.relief,
+        mapped.grid,
+        mapped.budget,
+        settings,
+        photos=mapped.photos,
+        ambient=(torch_off,) if torch_off else (),
+        refused=mapped.refused,
+        views=mapped.views,
+        picture=mapped.picture,
+        scale=mapped.scale,
+        flags=list(mapped.flags),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Mapped:
+    """The height map of a set of photos, and what it rests on."""
+
+    photos: tuple[Photo, ...]
+    refused: tuple[tuple[str, str], ...]
+    views: tuple[ReadyView, ...]
+    grid: Grid
+    relief: Relief
+    budget: Budget
+    picture: np.ndarray  # (rows, columns, 3) uint8, the first photo on the grid
+    scale: tuple[Measured, Measured]  # mm per pixel, tilt [deg]
+    flags: tuple[str, ...]
+
+
+def map_heights(photos: tuple[Photo, ...], settings: Settings, *, torch_off: Photo | None = None) -> Mapped:
+    """
+    The steps from photos with a card to a height map.
+
+    Raises
+    ------
+    InputError
+        As `score_photos`.
+    """
     found = _set_of(photos, settings, torch_off)
     views = tuple(v.view for v in found.views)
     solved = relief.solve(views, found.grid, paper_reflectance=settings.card.paper_reflectance)
     eye = np.mean([sighting.camera.position_mm for sighting in found.sightings], axis=0)
     solved = replace(solved, height_mm=without_parallax(solved.height_mm, found.grid, eye, PHOTO_PLANE_MM))
     tones = tuple(v.tone for v in found.views)
-    budget = budget_of(views, solved, tones, found.sightings, printed_bar_mm=settings.printed_bar_mm)
     x_mm, y_mm = found.grid.x_mm, found.grid.y_mm
-    return _from_heights(
-        solved,
+    return Mapped(
+        found.photos,
+        found.refused,
+        found.views,
         found.grid,
-        budget,
-        settings,
-        photos=found.photos,
-        ambient=(torch_off,) if torch_off else (),
-        refused=found.refused,
-        views=found.views,
-        picture=to_grid(_eight_bit(found.photos[0].pixels), found.sightings[0].camera, x_mm, y_mm, PHOTO_PLANE_MM),
-        scale=_scale(found.sightings, found.grid, settings.printed_bar_mm),
-        flags=list(found.flags),
+        solved,
+        budget_of(views, solved, tones, found.sightings, printed_bar_mm=settings.printed_bar_mm),
+        to_grid(_eight_bit(found.photos[0].pixels), found.sightings[0].camera, x_mm, y_mm, PHOTO_PLANE_MM),
+        _scale(found.sightings, found.grid, settings.printed_bar_mm),
+        found.flags,
     )
 
 
@@ -253,6 +292,7 @@ def _from_heights(
     all_flags += [f for cell in (cells.changed if cells else ()) for f in cell.flags]
     all_flags += ["nearly-smooth"] if figures["relief_mm"].value < NEARLY_SMOOTH_MM else []
     all_flags += ["coarse-sampling"] if grid.step_mm > COARSE_STEP_MM else []
+    all_flags += verification_flags(settings.verified, day_of(tuple(p.taken_s for p in photos))) if photos else ()
     return Score(
         settings,
         photos,

@@ -62,6 +62,9 @@ def score(
     ] = None,
     heights: Annotated[Path | None, typer.Option(help="Height map (TIFF in mm, or X3P) instead of photos.")] = None,
     step_mm: Annotated[float | None, typer.Option(help="Grid step of a TIFF height map.")] = None,
+    verified: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The verify.json of 'texscan verify', read with this camera.")
+    ] = None,
     budget: Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget.")] = False,
 ) -> None:
     """Score one patch from its photos (or from a height map)."""
@@ -91,6 +94,7 @@ def score(
             panel=panel or out.name,
             lights=lights,
             mm_per_px=mm_per_px,
+            verified=verified,
         )
         if heights is not None:
             height, step = files.load_heights(heights, step_mm)
