@@ -54,18 +54,18 @@ def tree(out: Path) -> dict[str, bytes]:
     return {str(path.relative_to(out)): path.read_bytes() for path in files}
 
 
-def run(folder: Path, out: Path, **options):
+def run(folder: Path, out: Path, *, settings=None, sets=None, tell=lambda step: None, **means):
     """A batch with `quick` as its work, threads of this process, under the lock."""
     from concurrent.futures import ThreadPoolExecutor
 
     from texscan.batch.finding import OWN_FOLDER
     from texscan.batch.options import Options, plan_of, read_options
-    from texscan.batch.run import run_batch
+    from texscan.batch.run import Means, run_batch
 
-    asked = read_options(Options(folder, out, **options.pop("settings", {})))
-    options = {"pool": ThreadPoolExecutor, "jobs": 2, "unit": quick, "survey": asked.survey, **options}
+    asked = read_options(Options(folder, out, **(settings or {})))
+    how = Means(**{"pool": ThreadPoolExecutor, "jobs": 2, "unit": quick, **means})
     with locked(out / OWN_FOLDER / "lock"):
-        return run_batch(plan_of(asked, options.pop("sets", {})), asked.common, out, **options)
+        return run_batch(plan_of(asked, sets or {}), asked.common, out, how, tell=tell)
 
 
 def main(folder: str, out: str, jobs: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
@@ -58,9 +59,8 @@ def plan_of_survey(survey: Survey, home: Path, found: Found, sets: Grouped, job:
     all_files = [file for one in found.folders for file in (*one.photos, one.ambient, one.mask) if file]
     unused = tuple((file, NOT_NAMED) for file in all_files if file not in used)
     used_sets = {name: one for name, one in sets.items() if used & set(one.files)}
-    return Plan(
-        _with_folders(tasks), _shown((*found.refused, *refused)), _shown((*found.skipped, *unused)), used_sets
-    )
+    refused = [*found.refused, *refused]
+    return Plan(_with_folders(tasks), _shown(refused), _shown([*found.skipped, *unused]), used_sets, survey)
 
 
 def untold_photos(survey: Survey, home: Path, found: Found, *, folder: Path) -> tuple[str, ...]:
@@ -145,5 +145,5 @@ def _with_folders(tasks: list[PatchTask]) -> tuple[PatchTask, ...]:
     return tuple(replace(task, folder=safe) for task, safe in zip(tasks, unique_folders(wanted), strict=True))
 
 
-def _shown(pairs: tuple[tuple[str, str], ...]) -> tuple[tuple[str, str], ...]:
+def _shown(pairs: Iterable[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
     return tuple((shown(file), shown(reason)) for file, reason in pairs)

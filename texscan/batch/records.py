@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from texscan.capture.grouping import PhotoSet
 from texscan.compatibility import Job
 from texscan.model import Coat
+from texscan.survey.records import Survey
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,3 +67,4 @@ class Plan:
     refused: tuple[tuple[str, str], ...] = ()  # what cannot be scored, known before the start
     skipped: tuple[tuple[str, str], ...] = ()  # what is not meant to be scored
     sets: dict[str, PhotoSet] = field(default_factory=dict)  # made of loose photos, by name
+    survey: Survey | None = None

@@ -22,7 +22,6 @@ from texscan.batch.tables import PANEL_COLUMNS, PATCH_COLUMNS, Row, csv_bytes, p
 from texscan.batch.work import score_patch
 from texscan.stored import read_score
 from texscan.survey.outcome import PanelOutcome, PatchOutcome, panel_outcome
-from texscan.survey.records import Survey
 
 SCHEMA = "texscan.run/1"
 
@@ -39,6 +38,22 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
+class Means:
+    """
+    Who does the work, and how.
+
+    pool, jobs : see `engine.results`.
+    again : everything is scored again, also what stands.
+    unit : the work on one patch, `unit(task, common=...)`, a function that other processes can import.
+    """
+
+    pool: Pool
+    jobs: int
+    again: bool = False
+    unit: Callable[..., Outcome] = score_patch
+
+
+@dataclass(frozen=True, slots=True)
 class Finished:
     """What a batch came to."""
 
@@ -50,25 +65,13 @@ class Finished:
 
 
 def run_batch(
-    plan: Plan,
-    common: Common,
-    out: Path,
-    *,
-    pool: Pool,
-    jobs: int,
-    survey: Survey | None = None,
-    again: bool = False,
-    unit: Callable[[PatchTask, Common], Outcome] = score_patch,
-    tell: Callable[[Step], None] = lambda step: None,
+    plan: Plan, common: Common, out: Path, means: Means, *, tell: Callable[[Step], None] = lambda step: None
 ) -> Finished:
     """
     Score what the plan asks for and is not done yet, and write the tables. The caller holds the lock of `out`.
 
     Parameters
     ----------
-    pool, jobs : who does the work, see `engine`.
-    again : score everything again.
-    unit : the work on one patch, a function that other processes can import.
     tell : called after each patch.
 
     Raises
@@ -79,14 +82,13 @@ def run_batch(
     _clear_moved(plan, out)
     by_option = common.reference is not None
     first = [task for task in plan.tasks if task.is_reference and not by_option]
-    work = partial(_do, out=out, unit=unit, pool=pool, jobs=jobs, again=again, tell=tell)
-    work(first, common)
+    _do(first, common, out, means, tell)
     with_reference = replace(common, reference=common.reference or _scored_reference(first, out))
-    work([task for task in plan.tasks if by_option or not task.is_reference], with_reference)
-    return _write_tables(plan, common, survey, out)
+    _do([task for task in plan.tasks if by_option or not task.is_reference], with_reference, out, means, tell)
+    return _write_tables(plan, common, out)
 
 
-def _do(tasks: list[PatchTask], common: Common, *, out: Path, unit, pool: Pool, jobs: int, again: bool, tell) -> None:
+def _do(tasks: list[PatchTask], common: Common, out: Path, means: Means, tell: Callable[[Step], None]) -> None:
     """Score the tasks that do not stand yet."""
     if not tasks:
         return
@@ -96,13 +98,14 @@ def _do(tasks: list[PatchTask], common: Common, *, out: Path, unit, pool: Pool, 
     def still_to_do() -> Iterator[PatchTask]:
         for task in tasks:
             now, old = state.record_of(task, shared, folder), state.read_record(out, task.folder)
-            if old is not None and not again and state.still_stands(old, now, out):
+            if old is not None and not means.again and state.still_stands(old, now, out):
                 tell(Step(task, bool(old.files), old.refused, is_kept=True))
                 continue
             handed[task.folder] = now, old
             yield task
 
-    for task, done in results(still_to_do(), partial(unit, common=common), pool=pool, jobs=jobs):
+    unit = partial(means.unit, common=common)
+    for task, done in results(still_to_do(), unit, pool=means.pool, jobs=means.jobs):
         outcome = Outcome({}, ((task.source, done.reason),), False, done.bug) if isinstance(done, Failure) else done
         now, old = handed.pop(task.folder)
         record = state.with_outcome(now, outcome)
@@ -125,8 +128,9 @@ def _scored_reference(tasks: list[PatchTask], out: Path) -> str | None:
     return next((str(out.resolve() / record.folder) for record in records if record and record.files), None)
 
 
-def _write_tables(plan: Plan, common: Common, survey: Survey | None, out: Path) -> Finished:
+def _write_tables(plan: Plan, common: Common, out: Path) -> Finished:
     """results.csv, patches.csv, results.parquet, run.json and index.html, together."""
+    survey = plan.survey
     noted = {panel.name: panel for panel in survey.panels} if survey else {}
     panel_rows: list[Row] = []
     patch_rows: list[Row] = []

@@ -42,7 +42,7 @@ def batch(
         from texscan.batch.lock import locked
         from texscan.batch.loose import sets_of
         from texscan.batch.options import Options, photos_to_group, plan_of, read_options
-        from texscan.batch.run import run_batch
+        from texscan.batch.run import Means, run_batch
         from texscan.batch.words import Progress, ending_lines, plan_lines, refusal_line
 
         options = Options(
@@ -66,16 +66,7 @@ def batch(
             plan = plan_of(asked, sets_of(loose, asked.common, out, pool=pool, jobs=jobs))
             print("\n".join(plan_lines(plan)), flush=True)
             with Progress(plan) as progress:
-                done = run_batch(
-                    plan,
-                    asked.common,
-                    out,
-                    pool=pool,
-                    jobs=jobs,
-                    survey=asked.survey,
-                    again=again,
-                    tell=progress.tell,
-                )
+                done = run_batch(plan, asked.common, out, Means(pool, jobs, again), tell=progress.tell)
         for file, reason in done.refused:
             print(refusal_line(file, reason), file=sys.stderr)
         print("\n".join(ending_lines(done, out)))
