@@ -124,12 +124,13 @@ def settings_for(views: int, paper_reflectance: float | None) -> Settings:
     """Settings by number of views; one view is sized better by the plain matt model (see calibration/relief)."""
     paper = PAPER_REFLECTANCE if paper_reflectance is None else paper_reflectance
     if views == 1:
-        level = {"slope_u": 0.25, "slope_knee": math.inf, "flat_u_mm": 0.02, "bright_knee": 1.2}
-        return Settings(None, (3.0, 1.5, 0.75, 0.5), paper, **level, run_weight=15.0, hidden_u=0.1)
+        return Settings(
+            None, (3.0, 1.5, 0.75, 0.5), paper, run_weight=15.0, bright_knee=1.2, hidden_u=0.1,
+            slope_u=0.25, slope_knee=math.inf, flat_u_mm=0.02,
+        )  # fmt: skip
     tight = (3.0, 1.5, 0.75, 0.4, 0.2)
     if views == 2:
-        level = {"slope_u": 0.02, "slope_knee": 0.03, "flat_u_mm": 0.06}
-        return Settings(forward.ROUGHNESS, tight, paper, **level, hidden_u=0.1)
+        return Settings(forward.ROUGHNESS, tight, paper, hidden_u=0.1, slope_u=0.02, slope_knee=0.03, flat_u_mm=0.06)
     return Settings(forward.ROUGHNESS, tight, paper)
 
 
@@ -201,7 +202,7 @@ def _cropped(views: tuple[LitView, ...], grid: Grid):
 
     Rows and columns of nothing measured are added below and to the right, so that cosine transforms are fast.
     """
-    measured = np.isfinite([view.brightness for view in views]).any(axis=0)
+    measured = np.isfinite(np.stack([view.brightness for view in views])).any(axis=0)
     rows, columns = (np.flatnonzero(measured.any(axis=axis)) for axis in (1, 0))
     window = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
     shape = measured[window].shape
