@@ -124,6 +124,25 @@ def test_a_small_worn_lane_does_not_condemn_the_deck():
     assert verdict(0.6, 0.3, shares=(0.9, 0.1, 0.0)).action == "recoat"
 
 
+@pytest.mark.parametrize(
+    ("share", "action"),
+    [(0.15, "recoat"), (0.22, "inconclusive"), (0.28, "inconclusive"), (0.35, "sand-flat-and-retexture")],
+)
+def test_a_worn_part_decides_only_as_far_as_its_share_is_known(share, action):
+    # the share is known to 5 %: on either side of 25 % the same deck must not flip from one action to the other
+    assert verdict(0.6, 0.3, shares=(1 - share, share, 0.0)).action == action
+
+
+def test_a_share_that_hangs_on_the_size_of_a_reference_decides_nothing():
+    zones = deck(0.6, 0.3, reference="named")
+    figures = {"relief_mm": around(0.6, 0.05), "void_depth_mm": around(0.3, 0.05)}
+    left = forecast(ridges(0.6, 0.3), 0.1, DEFAULT_COATS, filters=Filters(), budget=Budget())
+    reach = (Reach(0.5, Measured(0.9, 0.85, 0.95), Measured(0.01, 0.009, 0.011)),)
+    for lost_share, action in (((0.0, 0.1), "recoat"), ((0.0, 1.0), "inconclusive")):
+        unsure = replace(zones, lost_share=lost_share)
+        assert decide(figures, unsure, left, reach, job=NOT_STATED, limits=LIMITS).action == action
+
+
 def test_many_coats_bury_a_texture_that_few_leave():
     assert verdict(0.45, 0.22, coats=DEFAULT_COATS[:1]).action == "recoat"
     running = replace(DEFAULT_COATS[0], peak_share=(0.2, 0.3, 0.4))

@@ -10,16 +10,16 @@ moves a rule from "for" to "open" to "against" and never back, so it can never t
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from texscan.coating import void_depth_after
 from texscan.compatibility import AGAINST, FOR, NOT_APPLIED, OPEN, Job, paint_verdict
 from texscan.limits import Limits
-from texscan.model import Forecast, Measured, Reach, Recommendation, RuleReading, Zone, ZoneMap
+from texscan.model import Forecast, Measured, Reach, Recommendation, RuleReading, ZoneMap
+from texscan.parts import WHOLE_PATCH_SHARE, Case, Part, lost_share, possible_parts, share_of, sure_parts, worst_part
 from texscan.settle import settle
 
 RECOAT, RETEXTURE, INCONCLUSIVE = "recoat", "sand-flat-and-retexture", "inconclusive"
-WHOLE_PATCH_SHARE = 0.98  # a condition with this share of the patch is the patch: its own forecast is used
 LEAST_OF_ABSOLUTE = 0.5  # a limit relative to a reference never falls below this share of the absolute one
 VOID_RULE = "void_left_mm"  # of the limits
 SMALLEST_MM = 0.01  # of the sentences
@@ -41,32 +41,6 @@ NUMBER_WORDS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
-    """All that the rules look at."""
-
-    figures: dict[str, Measured | None]  # of the whole patch, the fall-back where no zone has figures
-    zone_map: ZoneMap
-    forecast: Forecast
-    reach: tuple[Reach, ...]
-    job: Job
-    limits: Limits
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """The zones of one condition, area-weighted."""
-
-    condition: str
-    share: float
-    relief_mm: Measured
-    void_depth_mm: Measured
-
-    @property
-    def words(self) -> str:
-        return "on the patch" if self.share >= WHOLE_PATCH_SHARE else f"in the {self.condition} part"
-
-
-@dataclass(frozen=True, slots=True)
 class Rule:
     """One rule as data: what it reads, which limit it must clear and on which side."""
 
@@ -78,6 +52,7 @@ class Rule:
     unit: str  # "mm" or "%"
     change: Callable[[Case, Measured, float], str]
     without: str = NOT_APPLIED  # the outcome when there is nothing to read
+    of_part: bool = False  # whether it reads the part that decides
 
 
 def decide(
@@ -136,6 +111,28 @@ def _coating(case: Case) -> RuleReading:
 
 
 def _apply(rule: Rule, case: Case) -> RuleReading:
+    """
+    One rule's reading; where a part decides, of the parts that surely are too large to repair, and of those that may
+    be.
+
+    A part that only may be too large can hold a recoat back, but not speak against it.
+    """
+    if not rule.of_part:
+        return _reading(rule, case)
+    sure, possible = worst_part(case, sure_parts(case)), worst_part(case, possible_parts(case))
+    first = _reading(rule, replace(case, part=sure))
+    if possible == sure or first.outcome == AGAINST:
+        return first
+    second = _reading(rule, replace(case, part=possible))
+    if second.outcome == AGAINST:
+        sentence = (
+            f"{second.sentence} That part may be small enough to repair: {_share_range(case, possible)} of the patch."
+        )
+        return replace(second, outcome=OPEN, sentence=sentence)
+    return first if first.outcome == OPEN else second
+
+
+def _reading(rule: Rule, case: Case) -> RuleReading:
     reading = rule.read(case)
     if reading is None:
         return RuleReading(rule.name, rule.without, f"Not read: {rule.says(case, None)}.")
@@ -147,6 +144,10 @@ def _apply(rule: Rule, case: Case) -> RuleReading:
     else:
         sentence += f", {'cleared' if outcome == FOR else 'missed'} by {_number(margin, rule.unit)}."
     return RuleReading(rule.name, outcome, sentence, rule.change(case, reading, limit))
+
+
+def _share_range(case: Case, part: Part) -> str:
+    return _range(share_of(case, part), "%")
 
 
 def compare(reading: Measured, limit: float, wants: str) -> tuple[str, float]:
@@ -165,31 +166,6 @@ def compare(reading: Measured, limit: float, wants: str) -> tuple[str, float]:
     return (AGAINST, missed) if missed > 0 else (OPEN, 0.0)
 
 
-def parts(case: Case) -> tuple[Part, ...]:
-    """Conditions with figures, as one part each; the whole patch as sound where no zone has figures."""
-    found = []
-    for condition, share in case.zone_map.shares.items():
-        zones = [z for z in case.zone_map.zones if z.condition == condition and z.void_depth_mm and z.relief_mm]
-        if zones:
-            found.append(Part(condition, share, _mean(zones, "relief_mm"), _mean(zones, "void_depth_mm")))
-    relief, void = (case.figures.get(key) for key in ("relief_mm", "void_depth_mm"))
-    if not found and relief and void:
-        found.append(Part("measured", 1.0, relief, void))
-    return tuple(found)
-
-
-def worst_part(case: Case) -> Part | None:
-    """
-    The part that decides: least void depth among the conditions that hold at least the share that the limits let go.
-
-    The largest part where none does; None where nothing has figures.
-    """
-    found = parts(case)
-    least = case.limits.decision["worn_or_filled_share"].value
-    large = [part for part in found if part.share >= least] or sorted(found, key=lambda p: p.share)[-1:]
-    return min(large, key=lambda part: part.void_depth_mm.value, default=None)
-
-
 def void_to_keep(case: Case) -> tuple[Part | None, float]:
     """
     The part whose void depth decides what a coat may take, and the void depth that must remain there [mm].
@@ -199,17 +175,6 @@ def void_to_keep(case: Case) -> tuple[Part | None, float]:
     part = worst_part(case)
     limit = _limit_of(VOID_RULE, "void_left_of_reference", "void_depth_mm")(case)
     return (None if part is None or part.share >= WHOLE_PATCH_SHARE else part), limit
-
-
-def _mean(zones: list[Zone], name: str) -> Measured:
-    """Area-weighted; the ends of the intervals too, as they share their gain."""
-    total = sum(zone.area_mm2 for zone in zones)
-
-    def over(end: str) -> float:
-        return sum(zone.area_mm2 * getattr(getattr(zone, name), end) for zone in zones) / total
-
-    value = over("value")
-    return Measured(value, min(over("low"), value), max(over("high"), value))
 
 
 def _relief(case: Case) -> Measured | None:
@@ -229,12 +194,10 @@ def _void_left(case: Case) -> Measured | None:
 
 
 def _bad_share(case: Case) -> Measured:
-    share = case.zone_map.shares.get("worn", 0.0) + case.zone_map.shares.get("filled", 0.0)
-    guard = case.limits.decision["share_guard"].value
     if _rests_on_open_relief(case):
+        share = case.zone_map.shares.get("worn", 0.0) + case.zone_map.shares.get("filled", 0.0)
         return Measured(share, 0.0, 1.0)
-    low, high = case.zone_map.lost_share or (share, share)
-    return Measured(share, max(min(low, share) - guard, 0.0), min(max(high, share) + guard, 1.0))
+    return lost_share(case)
 
 
 def _rests_on_open_relief(case: Case) -> bool:
@@ -365,6 +328,7 @@ RULES: tuple[Rule, ...] = (
         unit="mm",
         change=_relief_change,
         without=OPEN,
+        of_part=True,
     ),
     Rule(
         "void depth left",
@@ -374,6 +338,7 @@ RULES: tuple[Rule, ...] = (
         says=_void_words,
         unit="mm",
         change=_void_change,
+        of_part=True,
     ),
     Rule(
         "worn and filled share",

@@ -41,6 +41,9 @@ JOBS = {  # what a user may say beside the photos: coatings, coats
 }
 LIMITS = limits_from_toml((Path(__file__).parents[1] / "limits.toml").read_text(encoding="utf-8"), "limits.toml")
 
+# Of the true heights the outlines are exact, so the guard of the shares can be left out.
+EXACT = limits_from_toml("[decision]\nshare_guard = 0.0\n", "exact outlines", LIMITS)
+
 
 def lit_views(jpegs, full, light, side_mm):
     """The four views of a patch as the solver takes them, lamps exact and the torch-off picture subtracted; grid."""
@@ -116,7 +119,9 @@ def scored(height, grid, budget, azimuths, references):
         decided = {}
         for name, (job, _) in JOBS.items():
             known = replace(job, azimuths_deg=azimuths)
-            decided[name] = verdict.decide(figures, zone_map, left[name], reached, job=known, limits=LIMITS)
+            seen = figures, zone_map, left[name], reached
+            decided[name] = verdict.decide(*seen, job=known, limits=LIMITS)
+            decided[f"{name}, exact outlines"] = verdict.decide(*seen, job=known, limits=EXACT)
         out[kind] = zone_map, figures, decided
     return out
 
