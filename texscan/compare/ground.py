@@ -6,12 +6,24 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import false_discovery_control, norm
+from scipy.stats import false_discovery_control
+from scipy.stats import t as student
 
-from texscan.compare.change import CONTACT, LESS, MORE, NONE, Change, Gains, Reading, changed, contact_slope
+from texscan.compare.change import (
+    CONTACT,
+    LESS,
+    MORE,
+    NONE,
+    Change,
+    Gains,
+    Reading,
+    changed,
+    contact_slope,
+    scatter_factor,
+)
 from texscan.compare.registration import BY_TEXTURE, Map, Registration
 from texscan.curve import deciding_figures
-from texscan.model import COVERAGE_FACTOR, Budget, Filters, Grid
+from texscan.model import Budget, Filters, Grid
 from texscan.survey.outcome import FIGURES, student_factor
 from texscan.texture import (
     BINS,
@@ -202,7 +214,7 @@ def _changes(
         slopes.append(contact_slope(falling, depth))
         levels, weights = tile_curves(heights, blocks, count, replicates[1])
         drawn.append(deciding_figures(levels, normalised(draws @ weights), depth))
-    factor = student_factor(max(count - 1, 1))
+    factor = scatter_factor(count)
     found = {}
     for key in FIGURES:
         pair = []
@@ -229,8 +241,9 @@ def _marks(cells: list[dict[str, Change]]) -> list[frozenset[str]]:
 
 
 def _p_value(change: Change) -> float:
-    """Chance of a change so large where there is none; normal with the interval's width."""
+    """Chance of a change so large where there is none: Student's t of the blocks of a cell, the interval's width."""
     half = change.change.high - change.change.value
     if change.change.value == 0 or half == 0:
         return 1.0 if change.change.value == 0 else 0.0
-    return float(2 * norm.sf(abs(change.change.value) * COVERAGE_FACTOR / half))
+    freedom = PARTS**2 - 1
+    return float(2 * student.sf(abs(change.change.value) * student_factor(freedom) / half, freedom))

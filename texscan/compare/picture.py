@@ -77,7 +77,7 @@ def change_picture(ground: Ground, maps: tuple[Map, Map], where: Registration, w
 
 
 def _head(words: Words) -> list[Label]:
-    title = "Change of void depth in squares of 10 mm, mm: later less earlier. Thick frame: stands out from chance."
+    title = "Change of void depth in squares of 10 mm, mm: after minus before. Thick frame: stands out from chance."
     head = [Block(words.panel, 40, bold=True, one_line=True), Block(title, 21, colour=MUTED, one_line=True, before=4)]
     return place(head, MARGIN, 22, PAGE_WIDTH - 2 * MARGIN)
 
@@ -98,7 +98,7 @@ def _square(page: np.ndarray, cell: CellChange, box: tuple[float, float, float],
     corners = (round(left) + CELL_GAP, round(top) + CELL_GAP), (round(left + side) - 1, round(top + side) - 1)
     cv2.rectangle(page, *corners, _tint(change / span, MARKED if marked else PLAIN), -1)
     cv2.rectangle(page, *corners, INK if marked else RULE, 4 if marked else 1)
-    size = int(min(max(side * 0.30, SMALLEST_TEXT), LARGEST_TEXT))
+    size = int(min(max(side * 0.25, SMALLEST_TEXT), LARGEST_TEXT))
     text = signed(change)
     middle, y = left + side / 2 + 1, top + side / 2 - size * 0.62
     return [text_at(text, middle, y, size=size, align="middle", bold=marked, colour=INK if marked else MUTED)]

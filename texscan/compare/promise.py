@@ -15,7 +15,7 @@ from texscan.verdict import AGAINST, FOR, compare
 KEPT, NOT_KEPT, OPEN = "kept", "not kept", "cannot be told"
 COLUMNS = ("panel", "option", "figure", "low", "likely", "high", "why")
 NEEDED = ("panel", "figure", "low", "high")
-FORECAST = ("void_depth_mm", "relief_mm", "contact_area_fraction")  # of `coats` in score.json
+FORECAST = ("void_depth_mm", "relief_mm")  # of `coats` in score.json
 OF_ALL_PATCHES = ("sand-flat-and-retexture", "local-repair")  # a new texture has to be met wherever one looks
 OF_THE_COATS = "forecast of the coats"
 
