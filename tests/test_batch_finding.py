@@ -8,10 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from texscan.batch.finding import find_photos, panels_of
-from texscan.batch.names import folder_part, natural, on_one_line, shown, unique_folders
+from texscan.batch.names import folder_part, natural, shown, unique_folders
 from texscan.batch.planning import plan_of_folder
 from texscan.compatibility import Job
-from texscan.errors import SettingsError
+from texscan.errors import SettingsError, on_one_line
 
 # What Windows refuses in a file name: "Naming Files, Paths, and Namespaces" of its documentation
 DEVICES = ["CON", "PRN", "AUX", "NUL", *(f"{p}{n}" for p in ("COM", "LPT") for n in range(1, 10))]

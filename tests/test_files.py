@@ -306,7 +306,7 @@ def test_more_than_200_mpx_is_refused_from_the_header_alone(tmp_path):
 
 
 def test_exactly_200_mpx_is_allowed_by_the_size_check():
-    from texscan.decode import check_size
+    from texscan.headers import check_size
 
     check_size(20000, 10000, "p.jpg")
     with pytest.raises(PhotoError, match="at most 200 Mpx"):

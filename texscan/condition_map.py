@@ -7,8 +7,9 @@ import io
 import numpy as np
 import tifffile
 
-from texscan.decode import MAX_PIXELS, TIFF_ERRORS, tiff_pixels
+from texscan.decode import TIFF_ERRORS, tiff_pixels
 from texscan.errors import PhotoError, SettingsError
+from texscan.headers import MAX_PIXELS
 from texscan.model import CONDITION_NAMES
 
 NEXT = "Score the patch again."

@@ -10,10 +10,14 @@ from __future__ import annotations
 
 import io
 import logging
+import os
 import re
 import struct
+import threading
 import warnings
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import cv2
@@ -32,19 +36,10 @@ from texscan.exif import (
     taken_of,
     upright,
 )
+from texscan.headers import check_packing, check_size, jpeg_frame, kind_of, png_chunks, truncated
 from texscan.model import Photo
 
-MAX_PIXELS = 200_000_000  # larger photos are refused before decoding; a limit of the command's contract
-MIN_SIDE_PX = 16  # smaller than this is an icon, not a photo
-FORMATS = "JPEG, PNG, TIFF or HEIC"
-
-HEIF_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"})
 HDR_TRANSFERS = {16: "PQ", 18: "HLG"}  # ITU-T H.273 transfer characteristics that are no photo tone curve
-JPEG_MARKER = re.compile(
-    rb"\xff[^\x00\xff\xd0-\xd7]", re.DOTALL
-)  # a marker inside entropy-coded data, ITU-T T.81 B.1.1
-JPEG_FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}  # SOF0..SOF15 without DHT, JPG, DAC
-
 # what tifffile raises on tags with absurd contents
 TIFF_ERRORS = (
     tifffile.TiffFileError,
@@ -59,6 +54,8 @@ TIFF_ERRORS = (
 
 # tifffile reports broken tags to its log, which would reach stderr beside our own sentence
 logging.getLogger("tifffile").addHandler(logging.NullHandler())
+
+_QUIET = threading.Lock()
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,70 +109,11 @@ def photo_from_bytes(data: bytes, name: str, *, sha256: str, long_side_px: int |
     )
 
 
-def kind_of(data: bytes, name: str) -> str:
-    """'jpeg', 'png', 'tiff' or 'heic', told from the first bytes, not from the file's name."""
-    if not data:
-        raise PhotoError(f"{name} is empty (0 bytes). Copy it from the camera again.")
-    if data[:3] == b"\xff\xd8\xff":
-        return "jpeg"
-    if data[:8] == b"\x89PNG\r\n\x1a\n":
-        return "png"
-    if data[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
-        return "tiff"
-    if data[4:8] == b"ftyp" and data[8:12] in HEIF_BRANDS:
-        return "heic"
-    if not data.strip(b"\0"):
-        raise PhotoError(f"{name} holds only zeros; a {FORMATS} photo is needed. Copy it from the camera again.")
-    raise PhotoError(f"{name} is not a photo that can be read; {FORMATS} is needed. Export it as JPEG.")
-
-
-def check_size(columns: int, rows: int, name: str) -> None:
-    """Refuse a picture larger than MAX_PIXELS or smaller than MIN_SIDE_PX, from its header alone."""
-    if columns * rows > MAX_PIXELS:
-        raise PhotoError(
-            f"{name} is {columns} x {rows} pixels ({columns * rows / 1e6:.0f} Mpx); at most "
-            f"{MAX_PIXELS / 1e6:.0f} Mpx can be read. Export it smaller or crop it to the card."
-        )
-    if min(columns, rows) < MIN_SIDE_PX:
-        raise PhotoError(f"{name} is only {columns} x {rows} pixels. Give the photo itself, not a preview of it.")
-
-
-def _truncated(name: str) -> PhotoError:
-    return PhotoError(f"{name} is cut short or damaged; the whole file is needed. Copy it from the camera again.")
-
-
 # JPEG
 
 
-def _jpeg_frame(data: bytes, name: str) -> tuple[int, int, int]:
-    """(columns, rows, components) from the frame header; walks all segments and refuses a file without its end."""
-    at, frame = 2, None
-    while True:
-        found = JPEG_MARKER.search(data, at)
-        if found is None:
-            raise _truncated(name)
-        code, at = data[found.start() + 1], found.end()
-        if code == 0xD9:  # EOI
-            break
-        if code in (0x01, 0xD8):  # TEM, SOI: no length
-            continue
-        if at + 2 > len(data):
-            raise _truncated(name)
-        length = struct.unpack_from(">H", data, at)[0]
-        if code in JPEG_FRAMES and frame is None:
-            if at + 8 > len(data):
-                raise _truncated(name)
-            rows, columns, components = struct.unpack_from(">HHB", data, at + 3)
-            frame = columns, rows, components
-            check_size(columns, rows, name)
-        at += length
-    if frame is None:
-        raise _truncated(name)
-    return frame
-
-
 def _from_jpeg(data: bytes, name: str, *, long_side_px: int | None = None) -> Decoded:
-    components = _jpeg_frame(data, name)[2]
+    components = jpeg_frame(data, name)[2]
     if components == 4:
         raise PhotoError(f"{name} is a CMYK picture for printing; an RGB photo is needed. Export it as RGB JPEG.")
     try:
@@ -188,41 +126,18 @@ def _from_jpeg(data: bytes, name: str, *, long_side_px: int | None = None) -> De
                 picture.draft(None, tuple(max(1, side * long_side_px // max(full)) for side in full))
             pixels = np.asarray(picture)
     except (OSError, SyntaxError, ValueError, struct.error) as error:
-        raise _truncated(name) from error
+        raise truncated(name) from error
     return Decoded(_with_channels(pixels), facts, icc, round(max(full) / max(pixels.shape[:2])))
 
 
 # PNG
 
 
-def _png_chunks(data: bytes, name: str) -> dict[bytes, bytes]:
-    """First chunk of each kind (image data left out); lengths and checksums hold (PNG, ISO/IEC 15948, clause 5)."""
-    chunks: dict[bytes, bytes] = {}
-    at = 8
-    while True:
-        if at + 12 > len(data):
-            raise _truncated(name)
-        length, kind = struct.unpack_from(">I4s", data, at)
-        body = data[at + 8 : at + 8 + length]
-        end = data[at + 8 + length : at + 12 + length]
-        if len(end) < 4 or struct.unpack(">I", end)[0] != zlib.crc32(body, zlib.crc32(kind)):
-            raise _truncated(name)
-        if kind != b"IDAT":
-            chunks.setdefault(kind, body)
-        if kind == b"IHDR":
-            if length != 13:
-                raise _truncated(name)
-            check_size(*struct.unpack_from(">II", body), name)
-        if kind == b"IEND":
-            return chunks
-        at += 12 + length
-
-
 def png_pixels(data: bytes, name: str) -> tuple[np.ndarray, dict[bytes, bytes]]:
     """Stored pixels (rows, columns, 1 to 4) of a PNG file and its chunks; refuses a damaged or oversized one."""
-    chunks = _png_chunks(data, name)
+    chunks = png_chunks(data, name)
     if b"IHDR" not in chunks:
-        raise _truncated(name)
+        raise truncated(name)
     return _by_opencv(data, name), chunks
 
 
@@ -243,18 +158,32 @@ def _png_profile(chunk: bytes | None, name: str) -> bytes | None:
         raise _broken_profile(name) from error
 
 
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Neither OpenCV nor the libpng in it, which knows no log, writes to stderr beside our own sentence."""
+    with _QUIET:  # one at a time: stderr belongs to the whole process
+        level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+        kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, 2)
+        try:
+            yield
+        finally:
+            os.dup2(kept, 2)
+            os.close(kept)
+            os.close(nowhere)
+            cv2.utils.logging.setLogLevel(level)
+
+
 def _by_opencv(data: bytes, name: str) -> np.ndarray:
     """Stored pixels of PNG and packed TIFF, RGB order, depth kept; OpenCV unpacks no more than the header says."""
-    level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
-    try:
-        flags = cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION
-        pixels = cv2.imdecode(np.frombuffer(data, dtype=np.uint8), flags)
-    except cv2.error:
-        pixels = None
-    finally:
-        cv2.utils.logging.setLogLevel(level)
+    with _quiet():
+        try:
+            flags = cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION
+            pixels = cv2.imdecode(np.frombuffer(data, dtype=np.uint8), flags)
+        except cv2.error:
+            pixels = None
     if pixels is None:
-        raise _truncated(name)
+        raise truncated(name)
     pixels = _with_channels(pixels)
     if pixels.shape[2] >= 3:
         pixels = pixels[..., [2, 1, 0, *range(3, pixels.shape[2])]]
@@ -277,7 +206,7 @@ def _from_tiff(data: bytes, name: str) -> Decoded:
     except PhotoError:
         raise
     except TIFF_ERRORS as error:
-        raise _truncated(name) from error
+        raise truncated(name) from error
     if white_is_zero:
         pixels = np.iinfo(pixels.dtype).max - pixels
     return Decoded(_with_channels(pixels), facts, bytes(icc.value) if icc is not None else None)
@@ -313,7 +242,7 @@ def tiff_pixels(page: tifffile.TiffPage, data: bytes, name: str) -> np.ndarray:
     """
     ends = [o + n for o, n in zip(page.dataoffsets, page.databytecounts, strict=True)]
     if not ends or max(ends) > len(data):
-        raise _truncated(name)
+        raise truncated(name)
     planar = page.samplesperpixel > 1 and page.planarconfig == tifffile.PLANARCONFIG.SEPARATE
     if page.compression == tifffile.COMPRESSION.NONE:
         pixels = page.asarray()
@@ -322,9 +251,10 @@ def tiff_pixels(page: tifffile.TiffPage, data: bytes, name: str) -> np.ndarray:
         raise PhotoError(
             f"{name} is packed in a way that cannot be read. Save the TIFF uncompressed, or export a JPEG."
         )
+    check_packing(page.imagewidth * page.imagelength * page.samplesperpixel * page.dtype.itemsize, len(data), name)
     pixels = _by_opencv(data, name)
     if pixels.dtype != page.dtype or pixels.shape[:2] != (page.imagelength, page.imagewidth):
-        raise _truncated(name)
+        raise truncated(name)
     return pixels
 
 
@@ -357,7 +287,7 @@ def _check_items(data: bytes, name: str) -> None:
     for found in re.finditer(rb"infe([\x02\x03])...", data, re.DOTALL):  # ItemInfoEntry, ISO/IEC 14496-12, 8.11.6
         at = found.end() + (2 if found[1] == b"\x02" else 4) + 2
         if not data[at : at + 4].isascii():
-            raise _truncated(name)
+            raise truncated(name)
 
 
 def _from_heic(data: bytes, name: str) -> Decoded:
@@ -367,6 +297,7 @@ def _from_heic(data: bytes, name: str) -> Decoded:
     try:
         heif = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
         check_size(*heif.size, name)
+        check_packing(3 * heif.size[0] * heif.size[1], len(data), name)
         picture = heif[heif.primary_index]
         transfer = (picture.info.get("nclx_profile") or {}).get("transfer_characteristics")
         if transfer in HDR_TRANSFERS:
@@ -376,7 +307,7 @@ def _from_heic(data: bytes, name: str) -> Decoded:
             )
         pixels = np.array(picture)  # a copy: the decoder frees its own memory with `picture`
     except (ValueError, EOFError, SyntaxError, RuntimeError, OSError, IndexError) as error:
-        raise _truncated(name) from error
+        raise truncated(name) from error
     # libheif has turned the pixels already: the EXIF orientation is a leftover and must not be used again
     facts = facts_from_block(picture.info.get("exif"))
     return Decoded(_with_channels(pixels), replace(facts, orientation=1), picture.info.get("icc_profile"))

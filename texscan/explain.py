@@ -43,12 +43,20 @@ def recommendation_from(entry: dict, name: str) -> Recommendation:
     """
     try:
         rules = tuple(
-            RuleReading(rule["name"], rule["outcome"], rule["sentence"], rule.get("would_change_it", ""))
+            RuleReading(*_words(rule["name"], rule["outcome"], rule["sentence"], rule.get("would_change_it", "")))
             for rule in entry.get("rules", ())
         )
-        return Recommendation(entry["action"], tuple(entry["reasons"]), tuple(entry["would_change_it"]), rules)
+        (action,), reasons = _words(entry["action"]), _words(*entry["reasons"])
+        return Recommendation(action, reasons, _words(*entry["would_change_it"]), rules)
     except (AttributeError, KeyError, TypeError) as error:
         raise SettingsError(f"{name} has no whole recommendation ({error!r}). Score the patch again.") from error
+
+
+def _words(*values: object) -> tuple[str, ...]:
+    for value in values:
+        if not isinstance(value, str):
+            raise TypeError(f"{value!r} instead of words")
+    return values
 
 
 def explained(data: dict, *, name: str, width: int = TABLE) -> list[str]:
@@ -91,7 +99,7 @@ def explained(data: dict, *, name: str, width: int = TABLE) -> list[str]:
 
 def _side_by_side(ways: list[dict], width: int) -> list[str]:
     """The options as a table, or one below the other where the line is short."""
-    rows = [("*" if way["recommended"] else " ", way["title"], *_figures(way)) for way in ways]
+    rows = [("*" if way["recommended"] else " ", _plain(way["title"]), *_figures(way)) for way in ways]
     if width < TABLE:
         lines = []
         for mark, title, offered, left, fill, cut in rows:
@@ -126,10 +134,15 @@ def _items(sentences: list[str], width: int) -> list[str]:
 
 
 def _wrapped(text: str, width: int) -> list[str]:
-    """Lines of a text, wrapped below their own first letter; what a terminal would take for a command is dropped."""
+    """Lines of a text, wrapped below their own first letter."""
     lines = []
     for line in text.split("\n"):
-        plain = "".join(letter for letter in line if letter.isprintable())
+        plain = _plain(line)
         indent = len(plain) - len(plain.lstrip(" *-"))
         lines += textwrap.wrap(plain, width, subsequent_indent=" " * indent, break_long_words=False) or [""]
     return lines
+
+
+def _plain(text: str) -> str:
+    """Without what a terminal would take for a command."""
+    return "".join(letter for letter in text if letter.isprintable())

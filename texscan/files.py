@@ -21,8 +21,9 @@ import cv2
 import numpy as np
 import tifffile
 
-from texscan.decode import MAX_PIXELS, TIFF_ERRORS, photo_from_bytes, png_pixels, tiff_pixels
+from texscan.decode import TIFF_ERRORS, photo_from_bytes, png_pixels, tiff_pixels
 from texscan.errors import InputError, PhotoError, ReliefError, SettingsError, StorageError
+from texscan.headers import MAX_PIXELS
 from texscan.model import Photo
 from texscan.rawphoto import is_raw, photo_from_raw
 from texscan.x3p import heights_from_x3p
@@ -30,6 +31,7 @@ from texscan.x3p import heights_from_x3p
 MAX_FILE_BYTES = 2 << 30  # 200 Mpx of 16-bit RGB, not compressed, is 1.2 GB
 MAX_TEXT_BYTES = 4 << 20
 MAX_SPAN_MM = 50.0  # no non-skid, and no camber of a patch, spans this; a missing-value number or a wrong unit does
+FARTHEST_MM = 1e4  # from zero: there float32 still tells 0.001 mm apart
 STEP_RANGE_MM = (1e-4, 2.0)  # grid steps that can hold a texture of about 1 mm
 SIGNIFICANT_DIGITS = 6
 MAP_ERRORS = (*TIFF_ERRORS, PhotoError)
@@ -200,7 +202,8 @@ def _heights_from_tiff(data: bytes, name: str) -> np.ndarray:
         raise ReliefError(
             f"{name} is not a height map that can be read; a float TIFF or X3P file is needed."
         ) from error
-    height = height.astype(np.float32)
+    with np.errstate(over="ignore"):  # what is too large becomes infinite, and is refused as such
+        height = height.astype(np.float32)
     if missing is not None:
         try:
             height[height == np.float32(str(missing.value).strip("\0 "))] = np.nan
@@ -215,6 +218,12 @@ def _plausible(height_mm: np.ndarray, name: str) -> np.ndarray:
     measured = height_mm[np.isfinite(height_mm)]
     if measured.size == 0:
         raise ReliefError(f"{name} holds no measured height at all, only NaN.")
+    farthest = float(np.abs(measured).max())
+    if farthest > FARTHEST_MM:
+        raise ReliefError(
+            f"The heights in {name} lie up to {farthest:.4g} mm from zero, where single precision no longer tells "
+            "a texture. Take a level off them, or check that they are in mm, with NaN where nothing was measured."
+        )
     span = float(measured.max()) - float(measured.min())
     if span > MAX_SPAN_MM:
         raise ReliefError(

@@ -8,9 +8,9 @@ from pathlib import PurePath
 
 import numpy as np
 
-from texscan.decode import check_size
 from texscan.errors import PhotoError
 from texscan.exif import Facts, exposure_of, positive, taken_of
+from texscan.headers import check_size
 from texscan.model import Photo
 
 SUFFIXES = frozenset(

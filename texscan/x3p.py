@@ -62,7 +62,8 @@ def heights_from_x3p(data: bytes, name: str) -> tuple[np.ndarray, float]:
     except ARCHIVE_ERRORS as error:
         raise ReliefError(f"{name} is a damaged X3P archive; the whole file is needed. Export it again.") from error
     step_mm = _step_mm(root, name)
-    return (height_m.reshape(rows, columns)[::-1] * MM_PER_M).astype(np.float32), step_mm
+    with np.errstate(over="ignore"):  # what is too large becomes infinite, and is refused as such
+        return (height_m.reshape(rows, columns)[::-1] * MM_PER_M).astype(np.float32), step_mm
 
 
 def _member(archive: zipfile.ZipFile, path: str, limit: int, name: str) -> bytes:
@@ -153,11 +154,11 @@ def _matrix(archive: zipfile.ZipFile, root: ElementTree.Element, points: int, na
         raise ReliefError(f"{name} holds fewer heights than its {points} points. Export the file again.")
     _check_sum(body, root.findtext("Record3/DataLink/MD5ChecksumPointData"), name)
     height = np.frombuffer(body, dtype=TYPES[kind]).astype(np.float64)
-    increment = root.findtext(f"{axis}/Increment")
-    if kind in "IL":
-        height = height * (_number(increment, f"{axis}/Increment", name) if increment else 1.0)
-    offset = root.findtext(f"{axis}/Offset")
-    height = height + (_number(offset, f"{axis}/Offset", name) if offset and offset.strip() else 0.0)
+    increment, offset = root.findtext(f"{axis}/Increment"), root.findtext(f"{axis}/Offset")
+    with np.errstate(over="ignore", invalid="ignore"):
+        if kind in "IL":
+            height = height * (_number(increment, f"{axis}/Increment", name) if increment else 1.0)
+        height = height + (_number(offset, f"{axis}/Offset", name) if offset and offset.strip() else 0.0)
     valid = root.findtext("Record3/DataLink/ValidPointsLink")
     if valid and valid.strip():
         flags = _member(archive, valid.strip(), (points + 7) // 8, name)

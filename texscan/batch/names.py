@@ -18,11 +18,6 @@ def shown(name: str) -> str:
     return os.fsencode(name).decode("utf-8", "backslashreplace") if not _is_text(name) else name
 
 
-def on_one_line(text: str) -> str:
-    """For a terminal: control characters and line ends become escapes."""
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in shown(text))
-
-
 def natural(name: str) -> tuple:
     """Sorts "patch 2" before "patch 10"; ties are broken by the name itself."""
     parts = DIGITS.split(name.casefold())

@@ -9,9 +9,9 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
 from rich.progress import Progress as Bar
 
-from texscan.batch.names import on_one_line
 from texscan.batch.records import Plan
 from texscan.batch.run import Finished, Step
+from texscan.errors import on_one_line
 
 LONGEST_LIST = 20  # lines of what was grouped
 
