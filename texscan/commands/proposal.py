@@ -62,6 +62,8 @@ def proposal(
             return
         if out is None or to is None:
             raise typer.BadParameter("OUT and --to are needed (or --write-templates alone).")
+        if survey is None and (rates or forecast):
+            raise typer.BadParameter("--rates and --forecast go with --survey, which tells areas and crew.")
         from texscan.proposal.make import Make, proposal_files
         from texscan.proposal.material import Issue
         from texscan.proposal.sources import Wanted, read_material

@@ -8,7 +8,7 @@ from texscan.model import FLAGS, Measured
 from texscan.proposal.content import Block, Brief, Bullets, Cell, Facts, Figure, Paragraph, Part, Table, Verdict
 from texscan.proposal.material import ACTIONS, NOT_SCORED, Material, Panel, total_area
 from texscan.proposal.plan_sections import when
-from texscan.proposal.wording import Words, clean, clean_lines
+from texscan.proposal.wording import NO_BREAK, Words, clean, clean_lines
 from texscan.survey.outcome import measured
 from texscan.survey.records import Party
 
@@ -32,8 +32,10 @@ def brief_of(material: Material, words: Words, *, method: str) -> Brief:
         panels = material.with_action(action)
         if panels:
             verdict = Verdict(action, words(f"verdict.{action}"))
-            count = words.count("brief.panels", len(panels))
-            parts.append(Part(verdict, _amount(panels, words), count, words(f"brief.{action}")))
+            amount, count = _amount(panels, words), words.count("brief.panels", len(panels))
+            if total_area(panels) is None:
+                amount, count = count, amount
+            parts.append(Part(verdict, amount, count, words(f"brief.{action}")))
     answers = [
         (words("brief.repair"), _first(material, words)),
         (words("brief.why"), _why(material, words)),
@@ -147,7 +149,7 @@ def summary(material: Material, words: Words) -> tuple[Block, ...]:
         words("summary.table"),
         tuple(words(f"summary.{head}") for head in heads),
         tuple(rows),
-        widths=(3.4, 1.9, 2.1, 1.8, 1.8, 2.7, 4.3),
+        widths=(3.9, 1.9, 2.0, 1.8, 1.8, 2.6, 4.0),
         total=whole is not None,
         small=True,
     )
@@ -168,7 +170,7 @@ def _one_patch(panel: Panel) -> bool:
 
 
 def _summary_row(panel: Panel, words: Words) -> tuple[Cell, ...]:
-    name = panel.title + (" *" if _one_patch(panel) else "")
+    name = panel.title + (f"{NO_BREAK}*" if _one_patch(panel) else "")
     verdict = verdict_of(panel, words)
     if panel.outcome is None:
         return name, words.area(panel.area_m2, stacked=True), "", "", "", verdict, ""

@@ -24,7 +24,7 @@ from texscan.scored_patch import check_whole
 from texscan.stored import read_patch
 from texscan.survey.deck_plan import deck_plan_png
 from texscan.survey.outcome import PanelOutcome
-from texscan.survey.records import Survey
+from texscan.survey.records import Boat, Survey
 from texscan.survey.results import read_results
 
 SHIPPED = Path(__file__).parent / "templates"
@@ -60,7 +60,8 @@ def read_material(wanted: Wanted, issue: Issue) -> Material:
     for one in outcomes:
         for patch in one.patches:
             check_whole(patch.score, patch.folder)
-    chosen = () if noted is None else choices(outcomes, noted, tuple(map(choice_from_text, wanted.choose)))
+    named = tuple(map(choice_from_text, wanted.choose))
+    chosen = choices(outcomes, noted or Survey(Boat("")), named)
     evidence = {one.name: evidence_of(read_patch(wanted.out / one.deciding.folder)) for one in outcomes}
     plan, no_plan = _plan(wanted)
     return Material(

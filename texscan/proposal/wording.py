@@ -105,7 +105,7 @@ class Words:
         return f"{self.number(factor * measured.value, digits)}\n{interval}"
 
     def percent(self, share: float) -> str:
-        return f"{self.number(100 * share, 0)} %"
+        return f"{self.number(100 * share, 0)}{NO_BREAK}%"
 
     def area(self, area_m2: Measured | None, *, stacked: bool = False) -> str:
         """An area with its unit; the interval only where it prints differently."""
