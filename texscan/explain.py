@@ -91,7 +91,7 @@ def explained(data: dict, *, name: str, width: int = TABLE) -> list[str]:
         cautions = chosen[0]["cautions"] if chosen else cautions_of(decided.action)
         title = chosen[0]["title"].lower() if chosen else "whatever follows"
         *items, closing = cautions
-        lines += ["", f"Cautions for {title}:", *_items(items, width), *_wrapped(closing, width)]
+        lines += ["", _plain(f"Cautions for {title}:"), *_items(items, width), *_wrapped(closing, width)]
     except (AttributeError, IndexError, KeyError, TypeError, ValueError) as error:
         raise SettingsError(f"{name} has no whole list of options ({error!r}). Score the patch again.") from error
     return lines
