@@ -38,6 +38,7 @@ from texscan.proposal.work import price
 docx = pytest.importorskip("docx", reason="needs python-docx")
 pytestmark = pytest.mark.xdist_group("proposal")  # one worker scores the panels
 ISSUE = Issue("B", date(2026, 5, 20), date(2026, 8, 31))
+TEMPLATE = lambda: Template(*(sources.read_template(None, f"page.{kind}") for kind in ("html", "css", "js")))
 A4_PT, LETTER_PT = (595.28, 841.89), (612.0, 792.0)  # ISO 216 and ANSI/ASME Y14.1 at 72 points an inch
 
 
@@ -249,6 +250,29 @@ def test_docx_has_real_headings_tables_captions_and_fields(made):
     assert "NUMPAGES" in foot and '"PAGE"' in foot
 
 
+def test_the_yards_logo_and_colour_are_on_every_format(boat, tmp_path):
+    """A logo with a transparent ground, 3 by 1; its pixels are found again where the format keeps them."""
+    out, survey = boat
+    logo = np.zeros((40, 120, 4), np.uint8)
+    logo[10:30, 20:100] = (200, 30, 60, 255)
+    Image.fromarray(logo).save(tmp_path / "logo.png")
+    own = tmp_path / "survey.toml"
+    own.write_text(bare(survey).replace("[looks]", '[looks]\nlogo = "logo.png"'), encoding="utf-8")
+    proposal = proposal_of(material_of(out, own), sources.read_words(None, language="en", units="metric"))
+    with Image.open(io.BytesIO(proposal.logo.data)) as kept:
+        assert kept.size == (120, 40)
+        assert kept.convert("RGB").getpixel((60, 20)) == (200, 30, 60)
+        assert kept.convert("RGB").getpixel((2, 2)) == (255, 255, 255)  # not black
+    document = docx.Document(io.BytesIO(docx_bytes(proposal)))
+    first = document.inline_shapes[0]
+    assert first.width / first.height == pytest.approx(3, rel=0.01)
+    page = Page(html_bytes(proposal, TEMPLATE()))
+    assert ("img", "class", "logo") in page.attributes
+    (tmp_path / "logo.png").write_bytes(b"no picture")
+    done = run("proposal", out, "--to", tmp_path / "to", "--survey", own, "--format", "html", expect=1)
+    assert "logo.png is no whole PNG or JPEG picture" in said_by(done)
+
+
 # Images to attach
 
 
@@ -284,8 +308,7 @@ def test_without_a_survey_parties_are_blank_and_quantities_stand_per_square_metr
     # 80 um of wet film on a square metre is 0.080 L.
     assert "primer, wet, theory 0.080 L" in text
     words = sources.read_words(None, language="en", units="metric")
-    template = Template(*(sources.read_template(None, name) for name in ("page.html", "page.css", "page.js")))
-    page = Page(html_bytes(proposal_of(material, words), template))
+    page = Page(html_bytes(proposal_of(material, words), TEMPLATE()))
     assert ("dd", "class", "blank") in page.attributes
 
 

@@ -63,7 +63,7 @@ def _section(name: str, material: Material, words: Words) -> Section:
         "method": lambda: front.method(material, words),
         "plan_of_deck": lambda: front.deck_plan(material, words, summary_number=NUMBER["summary"]),
         "evidence": lambda: _evidence(material, words),
-        "options": lambda: work.options(material, words),
+        "options": lambda: work.options(material, words, price_section=NUMBER["price"]),
         "specification": lambda: work.specification(
             material, words, quantities=NUMBER["quantities"], quality=NUMBER["quality"]
         ),

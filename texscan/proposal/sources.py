@@ -9,7 +9,7 @@ from pathlib import Path
 
 from texscan import __version__, files
 from texscan.coating import DEFAULT_COATS
-from texscan.errors import InputError, SettingsError
+from texscan.errors import SettingsError
 from texscan.inputs import read_limits, read_survey
 from texscan.plan.choice import choice_from_text, choices
 from texscan.plan.job import Job, read_job, read_rates
@@ -18,7 +18,7 @@ from texscan.plan.programme_job import programme_files, read_forecast
 from texscan.proposal.content import Picture
 from texscan.proposal.evidence_drawing import evidence_of
 from texscan.proposal.material import Issue, Material, Plan, panels_of
-from texscan.proposal.pictures import drawing_picture
+from texscan.proposal.pictures import logo_picture
 from texscan.proposal.wording import Words, words_from_toml
 from texscan.scored_patch import check_whole
 from texscan.stored import read_patch
@@ -122,13 +122,7 @@ def _logo(survey: Survey, path: Path) -> Picture | None:
     if survey.looks.logo is None:
         return None
     place = path.parent / survey.looks.logo
-    try:
-        pixels = files.load_photo(place).pixels
-    except InputError as error:
-        raise SettingsError(f"{path.name}: the logo cannot be used: {error}") from error
-    if pixels.dtype != "uint8":
-        raise SettingsError(f"{path.name}: the logo {place.name} has 16 bits a channel; 8 are needed. Save it again.")
-    return drawing_picture(pixels[..., :3], LOGO_MM)
+    return logo_picture(files.read_bytes(place, "logo"), place.name, LOGO_MM)
 
 
 def read_words(templates: Path | None, *, language: str, units: str) -> Words:

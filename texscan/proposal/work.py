@@ -23,7 +23,7 @@ def names_of(panels: tuple[Panel, ...], words: Words) -> str:
 # Options
 
 
-def options(material: Material, words: Words) -> tuple[Block, ...]:
+def options(material: Material, words: Words, *, price_section: str) -> tuple[Block, ...]:
     heads = ("option", "covers", "predicted", "risk")
     rows = tuple(_option(letter, material, words) for letter in OPTION_LETTERS)
     whole = Table(
@@ -48,7 +48,8 @@ def options(material: Material, words: Words) -> tuple[Block, ...]:
         ),
         widths=(4, *(2.2 for _ in columns), 2.2),
     )
-    return Paragraph(words("options.lead"), "lead"), whole, *((each,) if columns else ())
+    life, cost = Paragraph(words("options.life")), Paragraph(words("options.cost", price=price_section))
+    return Paragraph(words("options.lead"), "lead"), whole, *((each,) if columns else ()), life, cost
 
 
 def _fill(panel: Panel, words: Words) -> str:
@@ -132,7 +133,7 @@ def _coats_source(material: Material, words: Words) -> str:
 
 
 def coats_table(coats: tuple[Coat, ...], words: Words) -> Table:
-    heads = ("coat", "coat_kind", "solids", "wet", "dry", "thinning", "peaks")
+    heads = ("coat", "coat_kind", "product", "solids", "wet", "dry", "thinning", "peaks")
     rows = []
     for coat in coats:
         low, _, high = coat.peak_share
@@ -141,6 +142,7 @@ def coats_table(coats: tuple[Coat, ...], words: Words) -> Table:
             (
                 clean(coat.name),
                 clean(coat.kind),
+                "",
                 words.percent(coat.volume_solids),
                 f"{words.number(coat.wet_um, 0)} µm",
                 f"{words.number(coat.dry_um, 0)} µm",
@@ -152,8 +154,9 @@ def coats_table(coats: tuple[Coat, ...], words: Words) -> Table:
         words("specification.coats_table"),
         tuple(words(f"specification.{head}") for head in heads),
         tuple(rows),
-        widths=(3, 2, 1.8, 1.6, 1.6, 1.4, 2),
-        numeric=(2, 3, 4, 5),
+        widths=(2.6, 1.8, 3.4, 1.6, 1.6, 1.6, 1.5, 2),
+        numeric=(3, 4, 5, 6),
+        roomy=True,
     )
 
 

@@ -1,0 +1,37 @@
+"""The proposal's word-processor file opened by a word processor: LibreOffice, where it is installed."""
+
+import shutil
+import subprocess
+from datetime import date
+
+import proposal_case
+import pypdfium2
+import pytest
+
+from texscan.proposal import sources
+from texscan.proposal.build import proposal_of
+from texscan.proposal.material import Issue
+
+pytest.importorskip("docx", reason="needs python-docx")
+OFFICE = shutil.which("soffice") or shutil.which("libreoffice")
+pytestmark = [
+    pytest.mark.skipif(OFFICE is None, reason="needs LibreOffice"),
+    pytest.mark.xdist_group("proposal"),
+]
+
+
+def test_libreoffice_opens_it_and_prints_every_section(tmp_path):
+    from texscan.proposal.docx_writer import docx_bytes
+
+    out, survey = proposal_case.small_boat(tmp_path, names=("lane",))
+    material = sources.read_material(sources.Wanted(out, survey), Issue("1", date(2026, 5, 20)))
+    proposal = proposal_of(material, sources.read_words(None, language="en", units="metric"))
+    (tmp_path / "proposal.docx").write_bytes(docx_bytes(proposal))
+    profile = f"-env:UserInstallation={(tmp_path / 'profile').as_uri()}"
+    command = [OFFICE, profile, "--headless", "--convert-to", "pdf", "--outdir", str(tmp_path), "proposal.docx"]
+    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True, timeout=200)
+    document = pypdfium2.PdfDocument(tmp_path / "proposal.pdf")
+    text = " ".join(" ".join(page.get_textpage().get_text_range() for page in document).split())
+    for section in proposal.sections:
+        assert section.heading in text
+    assert f"Page {len(document)} of {len(document)}" in text
