@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -44,10 +45,16 @@ def compare(
         if same_place and figures_only:
             raise typer.BadParameter("--same-place is for the comparison by cell, which --figures-only leaves out.")
         word = Word(same_card=same_card, same_place=same_place, cells=not figures_only)
-        found = compared(before, after, word=word, survey=survey, promised=promised)
+        found = compared(before, after, word=word, survey=survey, promised=promised, tell=_tell)
         if out is not None:
             contents = compare_files(found, word, (str(before), str(after)))
             files.write_result(out, contents)
         print("\n".join(summary_lines(found)))
         if out is not None:
             print(f"{out}: {', '.join(contents)}")
+
+
+def _tell(panel: str) -> None:
+    """A line on a terminal's stderr while panels are compared; each takes some seconds."""
+    if sys.stderr.isatty():
+        print(f"comparing {panel}", file=sys.stderr)

@@ -13,6 +13,7 @@ from texscan.survey.outcome import FIGURES, student_factor
 from texscan.texture import TILE_MM
 
 LESS, MORE, NONE = "less", "more", "no change can be claimed"
+SHARE_KEYS = {"share_worn": "worn", "share_filled": "filled"}
 CONTACT = "contact_area_fraction"
 PRINT_TERM = "print scale"
 SCALE_TERMS = (PRINT_TERM, "stated scale", "camera scale")  # of the budget: they stretch lengths and heights alike
@@ -26,22 +27,24 @@ LEAST_TILES = 4  # smaller areas are counted as so many blocks: texture.sampling
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A figure before and after; `change` is after minus before with its 95 % interval."""
+    """
+    A figure before and after; `change` is after minus before with its 95 % interval.
+
+    claimable : False where the two were measured so unlike that the interval does not hold all of it.
+    """
 
     before: float
     after: float
     change: Measured
+    claimable: bool = True
 
     @property
     def claim(self) -> str:
+        if not self.claimable:
+            return NONE
         if self.change.high < 0:
             return LESS
         return MORE if self.change.low > 0 else NONE
-
-    @property
-    def u(self) -> float:
-        """Standard uncertainty of the change."""
-        return self.change.u
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +216,19 @@ def mean_change(changes: list[Change], weights: np.ndarray) -> Change:
     between = math.sqrt(float(w @ (x - mean) ** 2) / (1 - effective) * effective)
     whole = math.hypot(student_factor(len(x) - 1) * between, float(w @ half))
     before, after = (float(w @ [getattr(one, name) for one in changes]) for name in ("before", "after"))
-    return Change(before, after, Measured(mean, mean - whole, mean + whole))
+    return Change(before, after, Measured(mean, mean - whole, mean + whole), all(one.claimable for one in changes))
+
+
+def share_changes(
+    before: dict[str, float], after: dict[str, float], *, guard: float, claimable: bool
+) -> dict[str, Change]:
+    """Changes of the worn and the filled share; `guard` = half the 95 % interval of a share, of the limits."""
+    half = math.hypot(guard, guard)
+    found = {}
+    for key, name in SHARE_KEYS.items():
+        value = after[name] - before[name]
+        found[key] = Change(before[name], after[name], Measured(value, value - half, value + half), claimable)
+    return found
 
 
 def _names(budget: Budget) -> set[str]:

@@ -41,8 +41,8 @@ def spectrum(z: np.ndarray, shape: tuple[int, int]) -> Spectrum:
     """The transforms of a map (rows, columns), NaN = not measured, padded to `shape`."""
     known = np.isfinite(z)
     values = np.where(known, z - np.mean(z[known]), 0).astype(np.float32)
-    parts = (fft.rfft2(part, shape) for part in (values, values**2, known.astype(np.float32)))
-    return Spectrum(*parts, int(known.sum()), shape)
+    parts = [fft.rfft2(part, shape) for part in (values, values**2, known.astype(np.float32))]
+    return Spectrum(parts[0], parts[1], parts[2], int(known.sum()), shape)
 
 
 def correlation(one: Spectrum, other: Spectrum) -> tuple[np.ndarray, np.ndarray]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,13 +18,14 @@ from texscan.compare.change import (
     gains_laid_on,
     mean_change,
     readings,
+    share_changes,
     tiles_of,
 )
 from texscan.compare.ground import LEAST_CELLS, Comparing, Ground, common_ground
 from texscan.compare.promise import Judged, Promise, judged, promises_from_csv, promises_of
 from texscan.compare.registration import BY_TEXTURE, Map, Registration, Unregistered, register, same_place
 from texscan.errors import SettingsError
-from texscan.inputs import read_survey
+from texscan.inputs import read_limits, read_survey
 from texscan.model import Budget, Filters, measured
 from texscan.scored_patch import FAULTS, ScoredPatch, budget_of, filters_of, pattern_of
 from texscan.stored import read_patch
@@ -34,7 +35,7 @@ from texscan.survey.results import read_results
 
 UNCONFIRMED = "print-scale-unconfirmed"
 FORECAST, NOTHING = "forecast", "none"  # words in the place of a file of promises
-LEAST_STEP_RATIO = 1.5  # of two grids whose fine relief is not the same
+LEAST_STEP_RATIO = 1.5  # of two grids: on samples at a quarter of their size relief read a third lower
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +48,21 @@ class Word:
 
 
 @dataclass(frozen=True, slots=True)
+class _Given:
+    """What holds for every panel: the two folders, the user's word, the survey, half the interval of a share."""
+
+    roots: tuple[Path, Path]
+    word: Word
+    survey: Survey | None
+    guard: float
+
+
+@dataclass(frozen=True, slots=True)
 class PatchChange:
     """
     One patch before and after.
 
-    changes : of the common ground if `ground`, else of the two whole patches.
+    changes : figures of the common ground if `ground`, else of the two whole patches.
     whole : figures of the two whole patches as their score.json has them, before and after.
     """
 
@@ -68,12 +79,12 @@ class PatchChange:
 
 @dataclass(frozen=True, slots=True)
 class PanelChange:
-    """One panel before and after; `changes` are of its patches together."""
+    """One panel before and after; `changes` of its patches together, `share_changes` of what is worn or filled."""
 
     name: str
     name_after: str
     actions: tuple[str, str]
-    shares: tuple[dict[str, float], dict[str, float]]
+    share_changes: dict[str, Change]
     patches: tuple[PatchChange, ...]
     changes: dict[str, Change]
     judged: tuple[Judged, ...]
@@ -92,7 +103,8 @@ class Comparison:
     @property
     def count(self) -> int:
         """Changes of figures that were looked at."""
-        return sum(len(patch.changes) for panel in self.panels for patch in panel.patches)
+        figures = sum(len(patch.changes) for panel in self.panels for patch in panel.patches)
+        return figures + sum(len(panel.share_changes) for panel in self.panels)
 
 
 def compared(
@@ -102,7 +114,7 @@ def compared(
     word: Word,
     survey: Path | None = None,
     promised: str = FORECAST,
-    tell: Callable[[str], None] = lambda name: None,
+    tell: Callable[[str], None] = lambda panel: None,
 ) -> Comparison:
     """
     Two result folders, or two folders of batches with panels of the same names.
@@ -124,11 +136,12 @@ def compared(
     first, second = read_results(before, noted), read_results(after, noted)
     pairs = _pairs(first, second, (before, after))
     promises = _promises(promised, tuple(one.name for one, _ in pairs))
+    given = _Given((before, after), word, noted, read_limits(None).decision["share_guard"].value)
     panels = []
     for one, other in pairs:
         tell(one.name)
         of_panel = promises_of(one) if promises is None else tuple(p for p in promises if p.panel == one.name)
-        panels.append(_panel(one, other, (before, after), word=word, survey=noted, promises=of_panel))
+        panels.append(_panel(one, other, given, of_panel))
     matched = {one.name for one, _ in pairs}, {other.name for _, other in pairs}
     return Comparison(
         panels=tuple(panels),
@@ -173,18 +186,10 @@ def _promises(promised: str, names: tuple[str, ...]) -> tuple[Promise, ...] | No
     return found
 
 
-def _panel(
-    one: PanelOutcome,
-    other: PanelOutcome,
-    roots: tuple[Path, Path],
-    *,
-    word: Word,
-    survey: Survey | None,
-    promises: tuple[Promise, ...],
-) -> PanelChange:
+def _panel(one: PanelOutcome, other: PanelOutcome, given: _Given, promises: tuple[Promise, ...]) -> PanelChange:
     pairs = list(_patch_pairs(one, other))
-    patches = tuple(_patch(pair, roots, word=word) for pair in pairs)
-    panel = next((p for p in survey.panels if p.name == one.name), None) if survey else None
+    patches = tuple(_patch(pair, given.roots, word=given.word) for pair in pairs)
+    panel = next((p for p in given.survey.panels if p.name == one.name), None) if given.survey else None
     weights, _ = patch_weights(tuple(pair[0] for pair in pairs), panel) if pairs else (np.zeros(0), [])
     changes = {}
     for key in FIGURES:
@@ -198,7 +203,9 @@ def _panel(
         name=one.name,
         name_after=other.name,
         actions=(one.action, other.action),
-        shares=(one.shares, other.shares),
+        share_changes=share_changes(
+            one.shares, other.shares, guard=given.guard, claimable=all(c.claimable for c in changes.values())
+        ),
         patches=patches,
         changes=changes,
         judged=judged(promises, one, other),
@@ -215,9 +222,9 @@ def _patch_pairs(one: PanelOutcome, other: PanelOutcome) -> Iterator[tuple[Patch
 
 
 def _patch(pair: tuple[PatchOutcome, PatchOutcome], roots: tuple[Path, Path], *, word: Word) -> PatchChange:
-    stored = tuple(read_patch(root / patch.folder) for root, patch in zip(roots, pair, strict=True))
+    stored = read_patch(roots[0] / pair[0].folder), read_patch(roots[1] / pair[1].folder)
     maps, used = _maps(stored)
-    budgets = tuple(budget_of(one.score) for one in stored)
+    budgets = budget_of(stored[0].score), budget_of(stored[1].score)
     place = _place(maps, word)
     gains = _gains(stored, budgets, same_card=word.same_card)
     ground = None
@@ -231,6 +238,9 @@ def _patch(pair: tuple[PatchOutcome, PatchOutcome], roots: tuple[Path, Path], *,
             gains = laid
     figures = tuple({key: measured(one.score["texture"].get(key)) for key in FIGURES} for one in stored)
     changes = _changes_apart(maps, figures, budgets, used, gains) if ground is None else ground.changes
+    remarks, unlike = _remarks(stored)
+    if unlike:
+        changes, ground = _without_claims(changes, ground)
     return PatchChange(
         name=pair[0].name,
         folders=(pair[0].folder, pair[1].folder),
@@ -239,7 +249,7 @@ def _patch(pair: tuple[PatchOutcome, PatchOutcome], roots: tuple[Path, Path], *,
         changes=changes,
         whole=figures,
         cancelled=gains.cancelled,
-        remarks=_remarks(stored),
+        remarks=remarks,
         maps=maps,
     )
 
@@ -286,8 +296,16 @@ def _gains(stored: tuple[ScoredPatch, ScoredPatch], budgets: tuple[Budget, Budge
     return gains_apart(*budgets, same_card=same_card, unconfirmed=unconfirmed)
 
 
-def _remarks(stored: tuple[ScoredPatch, ScoredPatch]) -> tuple[str, ...]:
-    """What makes the two measurements unlike."""
+def _without_claims(changes: dict[str, Change], ground: Ground | None) -> tuple[dict[str, Change], Ground | None]:
+    """The same numbers, of which none is claimed."""
+    changes = {key: replace(one, claimable=False) for key, one in changes.items()}
+    if ground is None:
+        return changes, None
+    return changes, replace(ground, cells=tuple(replace(cell, marked=frozenset()) for cell in ground.cells))
+
+
+def _remarks(stored: tuple[ScoredPatch, ScoredPatch]) -> tuple[tuple[str, ...], bool]:
+    """What makes the two measurements unlike, and whether so unlike that no change may be claimed."""
     found = []
     views = [len(one.score["views"]) for one in stored]
     if views[0] != views[1] and 0 not in views:
@@ -295,15 +313,25 @@ def _remarks(stored: tuple[ScoredPatch, ScoredPatch]) -> tuple[str, ...]:
     elif 0 in views and any(views):
         found.append("one of the two was measured by other means")
     steps = [one.grid.step_mm for one in stored]
-    if max(steps) > LEAST_STEP_RATIO * min(steps):
+    unlike = max(steps) > LEAST_STEP_RATIO * min(steps)
+    if unlike:
         found.append(
-            f"grids of {steps[0]:.2g} and {steps[1]:.2g} mm: the coarser one shows less of the fine relief, which "
-            "may read as a change"
+            f"grids of {steps[0]:.2g} and {steps[1]:.2g} mm: the coarser one shows less of the fine relief, so no "
+            "change is claimed; photograph from the same distance with the same camera"
         )
+    if _same_source(stored):
+        found.append("both results come from the same photos or heights: nothing was measured anew")
     versions = [one.score.get("texscan_version", "") for one in stored]
     if versions[0] != versions[1]:
         found.append(f"scored with texscan {versions[0]} and {versions[1]}: score both with one version")
-    return tuple(found)
+    return tuple(found), unlike
+
+
+def _same_source(stored: tuple[ScoredPatch, ScoredPatch]) -> bool:
+    photos = [{view["sha256"] for view in one.score["views"]} for one in stored]
+    if any(photos):
+        return bool(photos[0] & photos[1])
+    return np.array_equal(stored[0].height_mm, stored[1].height_mm, equal_nan=True)
 
 
 def _photos(count: int) -> str:

@@ -106,19 +106,11 @@ def register(before: Map, after: Map) -> Registration | Unregistered:
     """
     if before.pattern.kind == "none" or after.pattern.kind == "none":
         return Unregistered("one of the two shows no texture that could be found again")
-    best = None
     first = _coarse(_fingerprint(before), before.grid, SEARCH_STEP_MM)
     second = _coarse(_fingerprint(after), after.grid, SEARCH_STEP_MM)
     if not (np.isfinite(first.z).any() and np.isfinite(second.z).any()):
         return Unregistered("too little is measured")
-    apart_mm = _apart_mm(before, after)
-    for turn in TURNS_DEG:
-        found = _searched(first, second, turn, apart_mm)
-        best = found if best is None or found[0].height > best[0].height else best
-        if _stands_out(found[0]):
-            best = found
-            break
-    top, guess = best
+    top, guess = _best_way_round(first, second, _apart_mm(before, after))
     standout = _standout(top)
     if not _stands_out(top):
         repeats = before.pattern.kind == after.pattern.kind == "repeating"
@@ -157,7 +149,7 @@ def _fingerprint(one: Map) -> np.ndarray:
     total, pixels = np.zeros_like(values), np.zeros_like(values)
     vectors = _vectors_mm(one.pattern)
     for vector in np.concatenate([vectors, -vectors]):
-        move = np.float64([[1, 0, vector[0] / one.grid.step_mm], [0, 1, -vector[1] / one.grid.step_mm]])
+        move = np.array([[1, 0, vector[0] / one.grid.step_mm], [0, 1, -vector[1] / one.grid.step_mm]], dtype=float)
         size = one.grid.columns, one.grid.rows
         there = cv2.warpAffine(weight, move, size, flags=cv2.INTER_LINEAR) > 0.999
         total += np.where(there, cv2.warpAffine(values, move, size, flags=cv2.INTER_LANCZOS4), 0)
@@ -187,6 +179,16 @@ def _coarse(z: np.ndarray, grid: Grid, step_mm: float) -> _Coarse:
 
 
 # The search
+
+
+def _best_way_round(first: _Coarse, second: _Coarse, apart_mm: float) -> tuple[Peak, np.ndarray]:
+    """The first of the ways round in which a place stands out, else the best of all."""
+    found = []
+    for turn in TURNS_DEG:
+        found.append(_searched(first, second, turn, apart_mm))
+        if _stands_out(found[-1][0]):
+            return found[-1]
+    return max(found, key=lambda one: one[0].height)
 
 
 def _searched(first: _Coarse, second: _Coarse, turn_deg: float, apart_mm: float) -> tuple[Peak, np.ndarray]:

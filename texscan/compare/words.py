@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from texscan import __version__
 from texscan.batch.tables import Row, csv_bytes
-from texscan.compare.change import LESS, MORE, NONE, Change
+from texscan.compare.change import LESS, MORE, NONE, SHARE_KEYS, Change
 from texscan.compare.ground import CellChange
 from texscan.compare.job import FORECAST, NOTHING, Comparison, PanelChange, PatchChange, Word
 from texscan.compare.promise import Judged
@@ -19,8 +19,11 @@ NAMES = {
     "relief_mm": ("relief", "mm"),
     "void_depth_mm": ("void depth", "mm"),
     "contact_area_fraction": ("contact area", "%"),
+    "share_worn": ("worn part", "%"),
+    "share_filled": ("filled part", "%"),
 }
 ORDER = ("relief_mm", "void_depth_mm", "contact_area_fraction", "Sq_mm")
+NAMES_IN_ORDER = (*ORDER, *SHARE_KEYS)
 CELL_FIGURE = "void_depth_mm"  # of the picture and the line about cells
 COLUMNS = ("panel", "patch", "figure", "before", "after", "change", "change_low", "change_high", "claim", "basis",
            "promised_low", "promised_high", "measured_low", "measured_high", "promise")  # fmt: skip
@@ -47,12 +50,14 @@ def summary_lines(found: Comparison) -> list[str]:
 def _panel_lines(panel: PanelChange, promised: str) -> list[str]:
     name = panel.name if panel.name == panel.name_after else f"{panel.name} / {panel.name_after}"
     lines = [name, f"  {'verdict':16}{_verdicts(panel)}"]
-    if len(panel.patches) > 1:
-        lines += ["  all patches", *_figure_lines(panel.changes)]
+    several = len(panel.patches) > 1
+    if several:
+        lines += ["  all patches", *_figure_lines(panel.changes | panel.share_changes)]
     for patch in panel.patches:
-        if len(panel.patches) > 1 or patch.name:
+        if several or patch.name:
             lines.append(f"  patch {patch.name}")
-        lines += [*_figure_lines(patch.changes), *(f"  {words}" for words in patch_words(patch))]
+        lines += _figure_lines(patch.changes if several else patch.changes | panel.share_changes)
+        lines += [f"  {words}" for words in patch_words(patch)]
     if panel.left_out:
         lines.append(f"  Not compared, because only one of both has it: {', '.join(panel.left_out)}.")
     return [*lines, *_promise_lines(panel, promised), ""]
@@ -65,7 +70,7 @@ def _verdicts(panel: PanelChange) -> str:
 
 def _figure_lines(changes: dict[str, Change]) -> list[str]:
     lines = [f"  {'':16}{'before':>8}{'after':>8}   change (95 % interval)"]
-    for key in ORDER:
+    for key in NAMES_IN_ORDER:
         if key in changes:
             change, (name, unit) = changes[key], NAMES[key]
             lines.append(f"  {name:16}{_plain(change.before, unit):>8}{_plain(change.after, unit):>8}   "
@@ -161,7 +166,7 @@ def _panel_dict(panel: PanelChange) -> dict:
         "panel": panel.name,
         "panel_after": panel.name_after,
         "action": list(panel.actions),
-        "shares": list(panel.shares),
+        "shares": _changes_dict(panel.share_changes),
         "changes": _changes_dict(panel.changes),
         "patches": [_patch_dict(patch) for patch in panel.patches],
         "left_out": list(panel.left_out),
@@ -231,6 +236,9 @@ def compare_csv(found: Comparison) -> bytes:
         for patch in panel.patches:
             for key, change in patch.changes.items():
                 rows.append(_row(panel.name, patch.name, key, change, _basis(patch), ()))
+        rows += [
+            _row(panel.name, "", key, change, "whole patches", ()) for key, change in panel.share_changes.items()
+        ]
         for line in panel.judged:
             rows.append(_row(panel.name, line.patch, line.promise.figure, None, line.promise.option, (line,)))
     return csv_bytes(COLUMNS, rows)
