@@ -1,11 +1,14 @@
 """
 Bad input by the thousand: spoiled files read in process, and whole runs of the command line with spoiled files.
 
-    python tests/trust/fuzz.py [--inputs 20000] [--runs 300] [--seed 1] [--only NUMBER] [--keep FOLDER]
+    python tests/trust/fuzz.py [--inputs 20000] [--runs 300] [--seed 1] [--share 1/1] [--keep FOLDER]
+    python tests/trust/fuzz.py [--seed 1] --only NUMBER
+    python tests/trust/fuzz.py [--seed 1] --only-run NUMBER
 
 Each must end in a result or in one sentence of refusal: no traceback, no warning, no hang over 30 s (of processor
 time), no memory over 2 GB, no file left half-written. The same seed gives the same inputs; `--only` repeats one input
-and says how it ended, `--keep` keeps the files of those that failed. Ends with 1 where one failed.
+or run and says how it ended, `--keep` keeps the files of those that failed, `--share 1/3` does every third one (so
+that three processes do all). Ends with 1 where one failed.
 Not collected by pytest: with the numbers above it takes some minutes of two idle cores. Linux.
 """
 
@@ -42,11 +45,18 @@ def main() -> None:
         folder = Path(name)
         whole = originals(folder)
         print(f"Seed {asked.seed}: {asked.inputs} inputs of {len(whole)} whole files, {asked.runs} runs.", flush=True)
-        bad = _inputs(asked, whole, folder)
+        bad = _inputs(asked, whole, folder) if asked.only_run is None else 0
         if asked.only is None:
-            bad += runs.table(runs.all_runs(asked.seed, asked.runs, folder), asked.keep)
+            numbers = _share(asked.runs, asked.share) if asked.only_run is None else [asked.only_run]
+            bad += runs.table(runs.all_runs(asked.seed, numbers, folder), asked.keep)
     print(f"\n{bad} failed, {time.monotonic() - began:.0f} s.")
     raise SystemExit(1 if bad else 0)
+
+
+def _share(count: int, share: str) -> list[int]:
+    """Every n-th number below the count, from the k-th on, as "k/n" says."""
+    first, of = map(int, share.split("/"))
+    return list(range(first - 1, count, of))
 
 
 def made(number: int, seed: int, whole: list[Original]) -> Original:
@@ -87,7 +97,7 @@ def _inputs(asked: argparse.Namespace, whole: list[Original], folder: Path) -> i
         return one.kind, Ending(FAULT, f"on stderr: {said[:300]!r}") if said else ending
 
     noise.touch()
-    numbers = list(range(asked.inputs)) if asked.only is None else [asked.only]
+    numbers = _share(asked.inputs, asked.share) if asked.only is None else [asked.only]
     failed: list[tuple[Done, str]] = []
     counts: dict[str, Counter] = {}
     slowest: dict[str, Done] = {}
@@ -141,7 +151,9 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--inputs", type=int, default=20_000)
     parser.add_argument("--runs", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--share", default="1/1")
     parser.add_argument("--only", type=int)
+    parser.add_argument("--only-run", type=int)
     parser.add_argument("--keep", type=Path)
     return parser.parse_args()
 

@@ -47,14 +47,14 @@ class Ended:
     fault: str
 
 
-def all_runs(seed: int, count: int, folder: Path) -> Iterator[Ended]:
-    """Runs 0 to count - 1 of this seed."""
+def all_runs(seed: int, numbers: list[int], folder: Path) -> Iterator[Ended]:
+    """The runs of these numbers and this seed."""
     import importlib
 
     for module in WARM:
         importlib.import_module(module)
     whole = _files(folder)
-    for number in range(count):
+    for number in numbers:
         place = folder / "run"
         shutil.rmtree(place, ignore_errors=True)
         run = _laid_out(number, random.Random(f"{seed}:run:{number}"), whole, place, folder)

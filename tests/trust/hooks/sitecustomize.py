@@ -1,0 +1,56 @@
+"""
+Loaded by every Python started with this folder in PYTHONPATH, worker processes too: misfortunes on demand.
+
+TEXSCAN_TEST_FAULT: no-network (nothing but this machine's own pipes), clock-back (time steps back a day, again and
+again), vanish:FOLDER (the folder is removed as the first file is about to be finished).
+"""
+
+import os
+import shutil
+import sys
+import time
+
+FAULT, _, FOLDER = os.environ.get("TEXSCAN_TEST_FAULT", "").partition(":")
+DAY_S = 86_400.0
+
+
+def _no_network(event: str, arguments: tuple) -> None:
+    """An audit hook (PEP 578): every attempt to name, open or reach a network address ends the program's work."""
+    if event in (
+        "socket.getaddrinfo",
+        "socket.gethostbyname",
+        "socket.sendto",
+        "urllib.Request",
+        "http.client.connect",
+    ):
+        raise RuntimeError(f"network: {event} {arguments[:2]!r}")
+    if event in ("socket.connect", "socket.bind") and isinstance(arguments[1], tuple):  # a path is a local socket
+        raise RuntimeError(f"network: {event} {arguments[1]!r}")
+
+
+def _clock_back() -> None:
+    now, calls = time.time, [0]
+
+    def earlier() -> float:
+        calls[0] += 1
+        return now() - DAY_S * calls[0]
+
+    time.time = earlier
+
+
+def _vanish() -> None:
+    finish = os.fsync
+
+    def vanish(descriptor: int) -> None:
+        shutil.rmtree(FOLDER, ignore_errors=True)
+        finish(descriptor)
+
+    os.fsync = vanish
+
+
+if FAULT == "no-network":
+    sys.addaudithook(_no_network)
+elif FAULT == "clock-back":
+    _clock_back()
+elif FAULT == "vanish":
+    _vanish()
