@@ -21,7 +21,7 @@ import batch_scene
 from texscan.batch.engine import cluster_pool
 
 if __name__ == "__main__":
-    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as cluster:
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=":0", host="127.0.0.1") as cluster:
         pool, jobs = cluster_pool(cluster.scheduler_address)
         assert jobs == 2, jobs
         batch_scene.run(Path(sys.argv[1]), Path(sys.argv[2]), pool=pool, jobs=jobs)

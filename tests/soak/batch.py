@@ -145,7 +145,7 @@ def on_a_cluster(folder: Path, out: Path, whole: Path) -> None:
     from distributed import LocalCluster
 
     shutil.rmtree(out, ignore_errors=True)
-    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as cluster:
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=":0", host="127.0.0.1") as cluster:
         ended(start(folder, out, "--scheduler", cluster.scheduler_address), "the run on the cluster")
     print("on a cluster: done", flush=True)
     same(out, whole)
