@@ -8,6 +8,7 @@ import pytest
 from texscan.batch.finding import find_photos
 from texscan.batch.planning import plan_of_survey, untold_photos
 from texscan.capture.grouping import PhotoSet
+from texscan.commands.batch import deck_plan
 from texscan.compatibility import Job
 from texscan.survey.reading import survey_from_toml
 
@@ -129,3 +130,15 @@ def test_what_the_survey_says_of_a_panel_stands_on_the_page(tmp_path, soft):
     batch_scene.run(folder, tmp_path / "out", settings={"survey": survey})
     page = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
     assert "<h1>Invented</h1>" in page and ("near the mast step" in page) == bool(soft)
+
+
+def test_a_batch_draws_the_deck_plan_and_stands_without_one(tmp_path):
+    folder = batch_scene.panels(tmp_path / "photos", 1, text="fine")
+    survey, out = folder / "survey.toml", tmp_path / "out"
+    outline = "outline_m = [[0.0, 0.0], [2.0, 0.0], [2.0, 1.0], [0.0, 1.0]]"
+    survey.write_text(f'[boat]\nname = "Invented"\n[[panel]]\nname = "panel 00"\n{outline}\n')
+    batch_scene.run(folder, out, settings={"survey": survey})
+    assert str(out / "deck.svg") in deck_plan(out, survey)
+    assert "Invented" in (out / "deck.svg").read_text(encoding="utf-8")
+    survey.write_text(survey.read_text() + '[deck_plan]\npicture = "gone.png"\nmetres_per_px = 0.01\n')
+    assert deck_plan(out, survey)[0].startswith("No deck plan: ")

@@ -29,6 +29,9 @@ def batch(
     reference: Annotated[
         Path | None, typer.Option(help="Result folder that shows what sound looks like on this boat.")
     ] = None,
+    verified: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The verify.json of 'texscan verify', read with this camera.")
+    ] = None,
     strict: Annotated[bool, typer.Option("--strict", help="End with 1 if anything was refused.")] = False,
     scheduler: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Send the work to this dask.distributed scheduler.")
@@ -56,6 +59,7 @@ def batch(
             existing=existing and existing.value,
             planned=planned and planned.value,
             printed_bar_mm=printed_bar_mm,
+            verified=verified,
         )
         asked = read_options(options)
         pool, jobs = (local_pool, jobs or os.cpu_count() or 1) if scheduler is None else cluster_pool(scheduler)
@@ -70,8 +74,21 @@ def batch(
         for file, reason in done.refused:
             print(refusal_line(file, reason), file=sys.stderr)
         print("\n".join(ending_lines(done, out)))
+        if survey is not None and done.patches and any(p.outline_m or p.outline_px for p in asked.survey.panels):
+            print("\n".join(deck_plan(out, survey)))
         if progress.bugs:
             print("\n".join(progress.bugs), file=sys.stderr)
             raise SystemExit(BUG)
         if not done.patches or (strict and done.refused):
             raise SystemExit(REFUSED)
+
+
+def deck_plan(out: Path, survey: Path) -> list[str]:
+    """The deck plan drawn into OUT; why not, where it cannot be: the results stand without it."""
+    from texscan.commands.deck import draw_deck
+    from texscan.errors import InputError
+
+    try:
+        return draw_deck(out, survey, out)
+    except InputError as error:
+        return [f"No deck plan: {error}"]
