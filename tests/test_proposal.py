@@ -33,7 +33,7 @@ from texscan.proposal.make import Make, proposal_files
 from texscan.proposal.material import Issue
 from texscan.proposal.pdf_type import typeface
 from texscan.proposal.pdf_writer import pdf_bytes
-from texscan.proposal.work import price
+from texscan.proposal.work import price, specification
 
 docx = pytest.importorskip("docx", reason="needs python-docx")
 pytestmark = pytest.mark.xdist_group("proposal")  # one worker scores the panels
@@ -271,6 +271,22 @@ def test_the_yards_logo_and_colour_are_on_every_format(boat, tmp_path):
     (tmp_path / "logo.png").write_bytes(b"no picture")
     done = run("proposal", out, "--to", tmp_path / "to", "--survey", own, "--format", "html", expect=1)
     assert "logo.png is no whole PNG or JPEG picture" in said_by(done)
+
+
+def test_panels_with_coats_of_their_own_get_a_table_of_their_own(boat, tmp_path):
+    out, survey = boat
+    (tmp_path / "own.toml").write_text(
+        '[[coat]]\nname = "one thick coat"\nkind = "topcoat"\nvolume_solids = 0.6\nwet_um = 100\n'
+    )
+    own = tmp_path / "survey.toml"
+    own.write_text(bare(survey).replace('name = "lane"', 'name = "lane"\ncoats = "own.toml"'), encoding="utf-8")
+    material = material_of(out, own)
+    words = sources.read_words(None, language="en", units="metric")
+    blocks = specification(material, words, quantities="8", quality="13")
+    tables = {block.caption: block.rows for block in blocks if block.kind == "table"}
+    assert list(tables) == ["Planned coats: 1 deep, 3 flat, 4 unseen", "Planned coats: 2 lane"]
+    # 100 um wet with 60 % of solids dry to 60 um.
+    assert tables["Planned coats: 2 lane"][0][4:6] == ("100 µm", "60 µm")
 
 
 # Images to attach
@@ -560,3 +576,17 @@ def test_grey_values_give_heights_back_to_half_a_step():
     back = np.where(grey == 0, np.nan, low + (grey - 1) / 254 * (high - low))
     assert np.isnan(back[3, 4]) and np.isnan(back).sum() == 1
     assert np.nanmax(np.abs(back - depth)) <= (high - low) / 254 / 2 + 1e-6
+
+
+def test_the_demo_can_end_with_its_proposal(boat, monkeypatch):
+    """The small boat in place of the samples; one format, dated by the survey."""
+    from texscan import demo
+    from texscan.proposal import make
+
+    out, survey = boat
+    monkeypatch.setattr(demo, "sample_survey", lambda: survey)
+    monkeypatch.setattr(make, "installed_formats", lambda: ("html",))
+    written = demo.demo_proposal(out)
+    assert out / "proposal" / "proposal.html" in written and all(path.is_file() for path in written)
+    assert "16 May 2026" in Page((out / "proposal" / "proposal.html").read_bytes()).text
+    shutil.rmtree(out / "proposal")

@@ -16,7 +16,7 @@ WRITING_ROWS = 3  # empty rows at the end of a log that is already filled in par
 
 def assumptions(material: Material, words: Words, *, specification: str) -> tuple[Block, ...]:
     assumed = list(words.items("assumptions.assumed", specification=specification))
-    if not (material.survey and material.survey.coats):
+    if material.coats_assumed:
         assumed.append(words("assumptions.assumed_coats"))
     if material.survey:
         unknown = (panel for panel in material.panels if panel.area_m2 is None)
@@ -79,7 +79,7 @@ def logs(material: Material, words: Words) -> tuple[Block, ...]:
     films = [
         (panel.title, clean(coat.name), f"{words.number(coat.wet_um, 0)} µm", "", "", "")
         for panel in decided
-        for coat in ((panel.noted.coats if panel.noted else ()) or material.coats)
+        for coat in material.coats_of(panel)
     ]
     window = words("logs.limit_window", window=f"{material.limits.practice['recoat_window_h'].value:g}")
     heads = {key: words.items(f"logs.{key}_heads") for key in ("film", "dew", "window")}

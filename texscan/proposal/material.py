@@ -105,6 +105,16 @@ class Material:
         """The coats of the survey; the usual ones where it states none."""
         return self.survey.coats if self.survey and self.survey.coats else self.default_coats
 
+    def coats_of(self, panel: Panel) -> tuple[Coat, ...]:
+        """The panel's own coats, else the survey's."""
+        return (panel.noted.coats if panel.noted else ()) or self.coats
+
+    @property
+    def coats_assumed(self) -> bool:
+        """Whether a panel rests on the usual coats, because nothing is stated."""
+        stated = self.survey is not None and bool(self.survey.coats)
+        return not stated and any(not (panel.noted and panel.noted.coats) for panel in self.panels)
+
     def with_action(self, action: str) -> tuple[Panel, ...]:
         return tuple(panel for panel in self.panels if panel.action == action)
 

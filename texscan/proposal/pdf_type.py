@@ -110,7 +110,7 @@ def styles_of(face: Typeface, accent: Colour) -> Styles:
         style("small", SMALL_PT, colour=MUTED, spaceAfter=4),
         style("title", 10.6, bold=True, spaceBefore=9, spaceAfter=3, keepWithNext=1),
         style("section", 16, bold=True, colour=readable, spaceBefore=15, spaceAfter=6, keepWithNext=1),
-        style("document", 24, bold=True, spaceAfter=2),
+        style("document", 22, bold=True, spaceAfter=2),
         style("subtitle", 12, colour=MUTED, spaceAfter=6),
         style("caption", SMALL_PT, colour=MUTED, spaceBefore=3, spaceAfter=8),
         style("above", SMALL_PT, colour=MUTED, spaceBefore=6, spaceAfter=3, keepWithNext=1),

@@ -164,7 +164,8 @@ def first_page(proposal: Proposal, styles: Styles, width: float) -> list[Flowabl
 def _bare(rows: list[list[list[Flowable]]], widths: tuple[float, ...]) -> Table:
     made = Table(rows, colWidths=list(widths))
     made.setStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0),
-                   ("TOPPADDING", (0, 0), (-1, -1), 0), ("BOTTOMPADDING", (0, 0), (-1, -1), 0)])  # fmt: skip
+                   ("RIGHTPADDING", (-1, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 0),
+                   ("BOTTOMPADDING", (0, 0), (-1, -1), 2)])  # fmt: skip
     made.hAlign = "LEFT"
     return made
 

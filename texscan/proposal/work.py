@@ -121,18 +121,28 @@ def specification(material: Material, words: Words, *, quantities: str, quality:
             blocks.append(Bullets(words.items(f"specification.{key}", **given)))
     if len(blocks) == 1:
         blocks.append(Paragraph(words("specification.none")))
-    blocks += [coats_table(material.coats, words), Paragraph(_coats_source(material, words), "small")]
+    blocks += _coat_tables(material, words)
     blocks.append(Paragraph(words("specification.conditions_title"), "title"))
     blocks.append(Bullets(words.items("specification.conditions", **given)))
     return tuple(blocks)
 
 
-def _coats_source(material: Material, words: Words) -> str:
-    stated = material.survey is not None and bool(material.survey.coats)
-    return words("specification.coats_user" if stated else "specification.coats_assumed")
+def _coat_tables(material: Material, words: Words) -> tuple[Block, ...]:
+    """A table a coat system, with the panels that it is for where there are several."""
+    systems: dict[tuple[Coat, ...], list[Panel]] = {}
+    for panel in material.panels:
+        systems.setdefault(material.coats_of(panel), []).append(panel)
+    several = len(systems) > 1
+    tables = tuple(
+        coats_table(coats, names_of(tuple(panels), words) if several else "", words)
+        for coats, panels in systems.items()
+    )
+    source = words("specification.coats_assumed" if material.coats_assumed else "specification.coats_user")
+    return *tables, Paragraph(source, "small")
 
 
-def coats_table(coats: tuple[Coat, ...], words: Words) -> Table:
+def coats_table(coats: tuple[Coat, ...], panels: str, words: Words) -> Table:
+    """What is to be laid; `panels` names what it is for, empty = all."""
     heads = ("coat", "coat_kind", "product", "solids", "wet", "dry", "thinning", "peaks")
     rows = []
     for coat in coats:
@@ -151,7 +161,7 @@ def coats_table(coats: tuple[Coat, ...], words: Words) -> Table:
             )
         )
     return Table(
-        words("specification.coats_table"),
+        words("specification.coats_table_of", panels=panels) if panels else words("specification.coats_table"),
         tuple(words(f"specification.{head}") for head in heads),
         tuple(rows),
         widths=(2.6, 1.8, 3.4, 1.6, 1.6, 1.6, 1.5, 2),
