@@ -3,6 +3,7 @@
 import csv
 import json
 import math
+import re
 
 import numpy as np
 import pytest
@@ -164,6 +165,15 @@ def test_another_place_of_the_same_deck_is_not_taken_for_the_first(seed):
     deck = grit(rng)
     maps = [measured_map(seen(deck, c, size_mm=(55, 45))[0], rng) for c in ((33, 30), (95, 100))]
     assert isinstance(registration.register(*maps), Unregistered)
+
+
+def test_a_mould_that_fits_best_where_the_card_lay_is_not_believed():
+    """The same card and lamp would put the same artefacts there."""
+    rng = np.random.default_rng(9)
+    z, _ = seen(studs(rng), (62, 60))
+    found = registration.register(measured_map(z, rng), measured_map(z, rng))
+    assert isinstance(found, Unregistered)
+    assert "--same-place" in found.reason
 
 
 def test_smooth_land_cannot_be_registered():
@@ -373,6 +383,8 @@ def folders(tmp_path_factory):
         "moved": (deck, (66, 62), 2.5, 1.0),
         "lower": (deck, (62, 60), 0.0, 0.8),
         "lane": (lane, (66, 62), 2.5, 1.0),
+        "moulded": (studs(), (62, 60), 0.0, 1.0),
+        "moulded-lower": (0.7 * studs(), (62, 60), 0.0, 1.0),
     }
     for name, (land, centre, turn, factor) in cases.items():
         z = factor * seen(land, centre, turn)[0]
@@ -433,6 +445,27 @@ def test_figures_only_and_the_stated_place(folders):
     whole = [json.loads((folders / n / "score.json").read_text())["texture"]["void_depth_mm"]["value"]
              for n in ("before", "lower")]  # fmt: skip
     assert patch["changes"]["void_depth_mm"]["change"]["value"] == pytest.approx(whole[1] - whole[0], abs=1e-6)
+
+
+def test_a_mould_is_compared_by_cell_only_where_the_place_is_stated(folders):
+    pair = folders / "moulded", folders / "moulded-lower"
+    assert "Cannot be registered: the texture repeats" in texscan("compare", *pair)
+    words = texscan("compare", *pair, "--same-place")
+    assert "Registered by the card's place, as stated" in words
+    cells = re.search(r"Void depth in (\d+) squares of 10 mm: less in (\d+), more in 0", words)
+    assert cells and cells[1] == cells[2]
+
+
+def test_grids_far_apart_bring_no_claim(folders, tmp_path):
+    z, _ = files.load_heights(folders / "lower.tif", STEP)
+    rows, columns = z.shape[0] // 2, z.shape[1] // 2
+    coarse = z[: 2 * rows, : 2 * columns].reshape(rows, 2, columns, 2).mean(axis=(1, 3))
+    (tmp_path / "coarse.tif").write_bytes(files.tiff_bytes(coarse, 2 * STEP))
+    texscan("score", "--heights", tmp_path / "coarse.tif", "--step-mm", 2 * STEP, "--out", tmp_path / "coarse")
+    words = texscan("compare", folders / "before", tmp_path / "coarse", "--promised", "none")
+    assert "grids of 0.3 and 0.6 mm" in words
+    assert not re.search(r"\): (less|more)", words)
+    assert re.search(r"less in 0, more in 0", words)
 
 
 def test_promises_from_a_file_are_held_against_the_later_result(folders, tmp_path):

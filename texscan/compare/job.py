@@ -23,7 +23,16 @@ from texscan.compare.change import (
 )
 from texscan.compare.ground import LEAST_CELLS, Comparing, Ground, common_ground
 from texscan.compare.promise import Judged, Promise, judged, promises_from_csv, promises_of
-from texscan.compare.registration import BY_TEXTURE, Map, Registration, Unregistered, register, same_place
+from texscan.compare.registration import (
+    BY_TEXTURE,
+    SAME_PLACE_MM,
+    Map,
+    Registration,
+    Unregistered,
+    moved_mm,
+    register,
+    same_place,
+)
 from texscan.errors import SettingsError
 from texscan.inputs import read_limits, read_survey
 from texscan.model import Budget, Filters, measured
@@ -239,6 +248,7 @@ def _patch(pair: tuple[PatchOutcome, PatchOutcome], roots: tuple[Path, Path], *,
     figures = tuple({key: measured(one.score["texture"].get(key)) for key in FIGURES} for one in stored)
     changes = _changes_apart(maps, figures, budgets, used, gains) if ground is None else ground.changes
     remarks, unlike = _remarks(stored)
+    remarks += _contradiction(place, maps[1], word)
     if unlike:
         changes, ground = _without_claims(changes, ground)
     return PatchChange(
@@ -325,6 +335,16 @@ def _remarks(stored: tuple[ScoredPatch, ScoredPatch]) -> tuple[tuple[str, ...], 
     if versions[0] != versions[1]:
         found.append(f"scored with texscan {versions[0]} and {versions[1]}: score both with one version")
     return tuple(found), unlike
+
+
+def _contradiction(place: Registration | Unregistered, after: Map, word: Word) -> tuple[str, ...]:
+    """The card lay elsewhere than was said."""
+    if not word.same_place or isinstance(place, Unregistered) or place.how != BY_TEXTURE:
+        return ()
+    moved = moved_mm(place, after.grid)
+    if moved <= SAME_PLACE_MM:
+        return ()
+    return (f"the same place was stated, but the texture lies {moved:.0f} mm away; its own place is used",)
 
 
 def _same_source(stored: tuple[ScoredPatch, ScoredPatch]) -> bool:

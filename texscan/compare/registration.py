@@ -27,6 +27,7 @@ APART_MM = 3.0  # places nearer than this to the best one are the same place,
 APART_PITCHES = 0.6  # on a repeating texture also nearer than this: the next cell is another place
 LEAST_CORRELATION = 0.2  # of the best place: less has no height to compare
 LEAST_STANDOUT = 1.6  # best over second best: measured on pairs of other places, see Decisions in DEVELOPERS.md
+SAME_PLACE_MM, SAME_PLACE_DEG = 1.5, 0.5  # a card laid down again by hand, without marks, lies farther off
 MOST_STRETCH = 0.06  # scales of two cards, both printed unconfirmed
 LEAST_FIT_CORRELATION = 0.2
 FIT_ROUNDS, FIT_GAIN = 60, 1e-6  # of the last fit
@@ -120,7 +121,26 @@ def register(before: Map, after: Map) -> Registration | Unregistered:
     fitted = _fitted(before, after, guess)
     if fitted is None:
         return Unregistered("the place found does not hold when the maps are fitted", top.raw, standout)
-    return Registration(fitted[:2], BY_TEXTURE, top.raw, standout)
+    found = Registration(fitted[:2], BY_TEXTURE, top.raw, standout)
+    if before.pattern.kind == "repeating" and _where_the_card_lay(found, after.grid):
+        return Unregistered(
+            "what is left of the repeating texture fits best where the card lay, which the same set-up of card and "
+            "light would show too; say --same-place if the card lay in the same place",
+            top.raw,
+            standout,
+        )
+    return found
+
+
+def _where_the_card_lay(found: Registration, grid: Grid) -> bool:
+    """Whether both card frames coincide more closely than a card is laid down by hand."""
+    return moved_mm(found, grid) < SAME_PLACE_MM and abs(found.turn_deg) < SAME_PLACE_DEG
+
+
+def moved_mm(found: Registration, grid: Grid) -> float:
+    """How far the middle of the later patch lies from where the card's own place would put it [mm]."""
+    middle = np.array([*grid.centre_mm, 1.0])
+    return float(np.hypot(*(found.to_before @ middle - middle[:2])))
 
 
 def _apart_mm(*maps: Map) -> float:
@@ -141,20 +161,23 @@ def _stands_out(top: Peak) -> bool:
 
 
 def _fingerprint(one: Map) -> np.ndarray:
-    """The map; of a repeating texture less the mean of the cells around each place, which takes the pattern out."""
+    """
+    The map; of a repeating texture less the mean of the cells around each place, which takes the pattern out. Places
+    without all of these cells are left out: their rim would be a mark of the card, not of the deck.
+    """
     if one.pattern.kind != "repeating":
         return one.z
     known = np.isfinite(one.z)
     values, weight = np.where(known, one.z, 0).astype(np.float32), known.astype(np.float32)
-    total, pixels = np.zeros_like(values), np.zeros_like(values)
+    total, whole = np.zeros_like(values), known.copy()
     vectors = _vectors_mm(one.pattern)
     for vector in np.concatenate([vectors, -vectors]):
         move = np.array([[1, 0, vector[0] / one.grid.step_mm], [0, 1, -vector[1] / one.grid.step_mm]], dtype=float)
         size = one.grid.columns, one.grid.rows
         there = cv2.warpAffine(weight, move, size, flags=cv2.INTER_LINEAR) > 0.999
-        total += np.where(there, cv2.warpAffine(values, move, size, flags=cv2.INTER_LANCZOS4), 0)
-        pixels += there
-    return np.where(known & (pixels > 0), one.z - total / np.maximum(pixels, 1), np.nan)
+        total += cv2.warpAffine(values, move, size, flags=cv2.INTER_LANCZOS4)
+        whole &= there
+    return np.where(whole, one.z - total / (2 * len(vectors)), np.nan)
 
 
 def _vectors_mm(pattern: Pattern) -> np.ndarray:
