@@ -15,6 +15,9 @@ RULER_U = 0.003  # of 100 mm read with a steel rule to 0.5 mm, edges of the bar 
 AMBIENT_GAIN = 2.0  # heights change by 2 % for each 1 % of ambient light left in (four views, 35 degrees; measured)
 TONE_GAIN = 0.5  # shadows carry half of the size, shading the other half; only shading feels the curve
 NOISE_U = 0.005  # noise and JPEG packing of phone photos: heights change by under 0.5 %; measured on renders
+SIZES_DISAGREE = "shading-and-shadow-disagree"
+SIZES_DISAGREE_U = 0.12  # then the deck is none of those that the solver's own uncertainty was measured on; a shadow
+# of three quarters on the deck made relief 31 % too large (tests/trust/plausible.py)
 STATED_SCALE_U = 0.015  # of a user's mm per pixel
 
 
@@ -53,6 +56,7 @@ def budget_of(
     tone = np.mean([TONE_GAIN * curve.slope_u for curve in tones])
     scale = print_scale_u(printed_bar_mm) if sightings else STATED_SCALE_U
     fit = max((sighting.scale_u for sighting in sightings), default=0.0)
+    sizes = SIZES_DISAGREE_U if SIZES_DISAGREE in relief.flags else 0.0
     terms = (
         Term("light elevation", float(elevation)),
         Term("print scale" if sightings else "stated scale", scale),
@@ -61,5 +65,6 @@ def budget_of(
         Term("tone curve", float(tone)),
         Term("noise and packing", NOISE_U),
         Term("height solver", relief.gain_u),
+        *([Term("shading against shadow", sizes)] if sizes else []),
     )
     return Budget(terms, relief.contact_u, len(views))

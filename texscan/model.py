@@ -401,6 +401,7 @@ FLAGS: dict[str, str] = {
     "sheet-assumed": "Recoat windows and other times of a coat are assumed where no data sheet is given; the sheet "
     "decides.",
     "late": "The work ends after the crew's last day.",
+    "shadow-on-deck": "In a photo something shades the deck; that part of the photo is left out.",
     "not-verified": "No height standard was read with this card and camera; 'texscan verify' checks the method.",
     "verification-old": "The height standard was read more than 180 days before or after these photos.",
     "verification-off": "The height standard was misread by more than its interval: heights of this card and camera "

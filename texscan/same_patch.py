@@ -1,4 +1,7 @@
-"""Do all photos of a set show the same patch? Told from where the texture's edges lie, whatever the light."""
+"""
+What the photos of a set say about each other: whether all show the same patch, told from where the texture's edges
+lie, whatever the light; and shadows that lie on the deck in one photo only.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +13,13 @@ from texscan.model import Grid, LitView
 
 FINE_MM, COARSE_MM = 0.25, 1.5  # band of the activity map
 LEAST_AGREEMENT = 0.12  # same patch 0.16 (lights at right angles) to 0.95, other patch mostly under 0.10; on renders
+
+BROAD_MM, COARSE_MM_STEP = 4.0, 1.0  # standard deviation of what counts as broad light, wider than any texture; step
+SHADED = (
+    0.7  # broad brightness over that of the brightest photo; 0.86 and more on the samples, 0.28 in a leg's shadow
+)
+PENUMBRA_MM = 10.0  # left out around such a shadow: its soft edge and the window's
+LEAST_SHADOW_MM2 = 40.0
 
 
 def activity(view: LitView, grid: Grid) -> np.ndarray:
@@ -51,3 +61,37 @@ def refuse_other_patches(views: tuple[LitView, ...], files: tuple[str, ...], gri
                 f"{files[number]} does not show the same patch as the other photos (agreement {best:.2f}, at least "
                 f"{LEAST_AGREEMENT} is needed), or the card was moved between them. Score each patch by itself."
             )
+
+
+def cast_shadows(views: tuple[LitView, ...], grid: Grid) -> list[np.ndarray]:
+    """
+    Where something other than the card shades the deck, in each view: (rows, columns) bool.
+
+    A view's brightness is that of the deck over lit paper, so broadly it is the paint's and alike in all views; where
+    it is far below another view's, something kept the torch's light off. A shadow that lies alike in all views, or in
+    the only one, cannot be told from dark paint.
+    """
+    stride = max(1, round(COARSE_MM_STEP / grid.step_mm))
+    broad = np.stack([_broad(view.brightness, grid.step_mm, stride) for view in views])
+    brightest = np.max(np.where(np.isfinite(broad), broad, -np.inf), axis=0)
+    size = 2 * round(PENUMBRA_MM / (grid.step_mm * stride)) + 1
+    grown = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    masks = []
+    for one in broad:
+        dark = (one < SHADED * brightest).astype(np.uint8)
+        is_shadow = dark.sum() * (grid.step_mm * stride) ** 2 >= LEAST_SHADOW_MM2
+        dark = cv2.dilate(dark, grown) if is_shadow else np.zeros_like(dark)
+        masks.append(cv2.resize(dark, grid.shape[::-1], interpolation=cv2.INTER_NEAREST).astype(bool))
+    return masks
+
+
+def _broad(brightness: np.ndarray, step_mm: float, stride: int) -> np.ndarray:
+    """Mean brightness within about BROAD_MM, on a coarser grid; NaN where little of the deck is seen."""
+    known = np.isfinite(brightness).astype(np.float32)
+    size = tuple(max(1, n // stride) for n in brightness.shape[::-1])
+    seen, light = (
+        cv2.resize(a, size, interpolation=cv2.INTER_AREA) for a in (known, np.where(known > 0, brightness, 0))
+    )
+    sigma = BROAD_MM / (step_mm * stride)
+    weight, total = (cv2.GaussianBlur(a.astype(np.float32), (0, 0), sigma) for a in (seen, light))
+    return np.where((seen > 0.3) & (weight > 0.3), total / np.maximum(weight, 1e-6), np.nan)

@@ -12,7 +12,7 @@ from texscan.budget import budget_of, print_scale_u
 from texscan.card import CARD_THICKNESS_MM, Card
 from texscan.compatibility import Job
 from texscan.curve import TOP_RATIO
-from texscan.deck import no_deck
+from texscan.deck import NoDeck, no_deck
 from texscan.errors import InputError, PhotoError, ReliefError, SettingsError
 from texscan.limits import Limits, zone_limits
 from texscan.linear import to_linear
@@ -36,7 +36,7 @@ from texscan.mould import Mould
 from texscan.options import Option, Panel, options
 from texscan.orthographic import without_parallax
 from texscan.rectify import common_grid, to_grid
-from texscan.same_patch import refuse_other_patches
+from texscan.same_patch import cast_shadows, refuse_other_patches
 from texscan.standard import Verification, day_of, verification_flags
 from texscan.views import PHOTO_PLANE_MM, ReadyView, ready_view, stated_views
 
@@ -137,8 +137,7 @@ def map_heights(photos: tuple[Photo, ...], settings: Settings, *, torch_off: Pho
 
     Raises
     ------
-    InputError
-        As `score_photos`.
+    InputError : as `score_photos`.
     """
     found = _set_of(photos, settings, torch_off)
     views = tuple(v.view for v in found.views)
@@ -146,7 +145,7 @@ def map_heights(photos: tuple[Photo, ...], settings: Settings, *, torch_off: Pho
     eye = np.mean([sighting.camera.position_mm for sighting in found.sightings], axis=0)
     solved = replace(solved, height_mm=without_parallax(solved.height_mm, found.grid, eye, PHOTO_PLANE_MM))
     tones = tuple(v.tone for v in found.views)
-    x_mm, y_mm = found.grid.x_mm, found.grid.y_mm
+    first = found.sightings[0].camera
     return Mapped(
         found.photos,
         found.refused,
@@ -154,7 +153,7 @@ def map_heights(photos: tuple[Photo, ...], settings: Settings, *, torch_off: Pho
         found.grid,
         solved,
         budget_of(views, solved, tones, found.sightings, printed_bar_mm=settings.printed_bar_mm),
-        to_grid(_eight_bit(found.photos[0].pixels), found.sightings[0].camera, x_mm, y_mm, PHOTO_PLANE_MM),
+        to_grid(_eight_bit(found.photos[0].pixels), first, found.grid.x_mm, found.grid.y_mm, PHOTO_PLANE_MM),
         _scale(found.sightings, found.grid, settings.printed_bar_mm),
         found.flags,
     )
@@ -194,11 +193,10 @@ def _set_of(photos: tuple[Photo, ...], settings: Settings, torch_off: Photo | No
     )
     used, views = tuple(photos[k] for k in ready), tuple(ready.values())
     refuse_other_patches(tuple(v.view for v in views), tuple(photo.file for photo in used), grid)
-    views, no_deck_flags = _deck_only(views, grid) if mask is None else (views, ())
+    views, more_flags = _deck_only(views, grid, masked=mask is not None)
     flags = ["print-scale-unconfirmed"] if settings.printed_bar_mm is None else []
     flags += ["views-left-out"] if refused or more else []
-    kept = tuple(sightings[k] for k in ready)
-    return _Set(used, kept, views, grid, tuple(refused + more), (*flags, *no_deck_flags))
+    return _Set(used, tuple(sightings[k] for k in ready), views, grid, tuple(refused + more), (*flags, *more_flags))
 
 
 def score_heights(height_mm: np.ndarray, step_mm: float, settings: Settings, *, picture: np.ndarray) -> Score:
@@ -316,15 +314,16 @@ def _from_heights(
     )
 
 
-def _deck_only(views: tuple[ReadyView, ...], grid: Grid) -> tuple[tuple[ReadyView, ...], tuple[str, ...]]:
-    """The views without smooth borders and fittings."""
-    found = no_deck(tuple(v.view for v in views), grid)
-    if not found.mask.any():
-        return views, ()
-    bare = (np.where(found.mask, np.nan, v.view.brightness).astype(np.float32) for v in views)
-    return tuple(
-        replace(v, view=replace(v.view, brightness=b)) for v, b in zip(views, bare, strict=True)
-    ), found.flags
+def _deck_only(views: tuple[ReadyView, ...], grid: Grid, *, masked: bool) -> tuple[tuple[ReadyView, ...], list[str]]:
+    """The views without shadows cast on the deck and, where the user masked nothing, without borders and fittings."""
+    lit = tuple(v.view for v in views)
+    shaded = cast_shadows(lit, grid)
+    found = NoDeck(np.zeros(grid.shape, bool), ()) if masked else no_deck(lit, grid)
+    flags = [*(["shadow-on-deck"] if np.any(shaded) else []), *found.flags]
+    bare = [
+        np.where(found.mask | s, np.nan, v.brightness).astype(np.float32) for v, s in zip(lit, shaded, strict=True)
+    ]
+    return tuple(replace(v, view=replace(v.view, brightness=b)) for v, b in zip(views, bare, strict=True)), flags
 
 
 def _window(z: np.ndarray) -> tuple[slice, slice]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy import stats
+from scipy import ndimage, stats
 
 from texscan.errors import ReliefError, SettingsError
 from texscan.model import Grid, Measured
@@ -28,6 +28,7 @@ LEAST_STRIPS = 3
 STRAIGHT_SHARE = 0.75  # of the smallest rectangle around a strip: a plateau with straight edges fills this much of it
 EDGE_MM = 0.7  # left out on both sides of an edge: the photo's blur
 BESIDE_MM = 3.2  # the board is read this far from a strip; farther off the level is not held
+DRIFT_MM, COARSE_MM = 25.0, 1.0  # side of the window in which most of the ground is board; step of that median
 TWO_LEVELS = 0.75  # share of the variance that two levels explain (Otsu): less is no step
 ROUGH_BOARD = 0.2  # of the step: a board that scatters more is no flat board
 LINE_COLOUR = (0, 114, 178)  # of the strips' outlines; Okabe and Ito 2008
@@ -82,12 +83,12 @@ def measure_step(
 
     Notes
     -----
-    Two levels by Otsu's threshold; each plateau that fills its smallest rectangle counts as a strip. Its step is the
-    median height inside, EDGE_MM from its edges, less that of the board within BESIDE_MM. The mean of the strips has
-    Student's t for their scatter.
+    The board's slow drift is its median within DRIFT_MM; above it stand two levels, split by Otsu's threshold. Each
+    plateau that fills its smallest rectangle counts as a strip. Its step is the median height inside, EDGE_MM from
+    its edges, less that of the board within BESIDE_MM. The mean of the strips has Student's t for their scatter.
     """
     z = height_mm if box_mm is None else np.where(_inside(grid, box_mm), height_mm, np.nan)
-    high = _upper_level(z)
+    high = _upper_level(z - _board(z, grid))
     near = cv2.dilate(high.astype(np.uint8), _disk(EDGE_MM, grid)).astype(bool)
     strips = [s for mask in _plateaus(high, grid) if (s := _strip(mask, near, height_mm, grid)) is not None]
     if len(strips) < LEAST_STRIPS:
@@ -177,6 +178,20 @@ def _inside(grid: Grid, box_mm: tuple[float, float, float, float]) -> np.ndarray
     x0, y0, x1, y1 = box_mm
     x, y = grid.x_mm[None, :], grid.y_mm[:, None]
     return (x >= min(x0, x1)) & (x <= max(x0, x1)) & (y >= min(y0, y1)) & (y <= max(y0, y1))
+
+
+def _board(z: np.ndarray, grid: Grid) -> np.ndarray:
+    """(rows, columns) level of the ground: the median of a window wider than any strip."""
+    stride = max(1, round(COARSE_MM / grid.step_mm))
+    coarse = z[::stride, ::stride]
+    known = np.isfinite(coarse)
+    if not known.any():
+        return np.zeros(z.shape, np.float32)
+    nearest = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
+    level = ndimage.median_filter(
+        coarse[tuple(nearest)], size=round(DRIFT_MM / (stride * grid.step_mm)), mode="nearest"
+    )
+    return cv2.resize(level.astype(np.float32), z.shape[::-1], interpolation=cv2.INTER_LINEAR)
 
 
 def _upper_level(z: np.ndarray) -> np.ndarray:

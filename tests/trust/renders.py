@@ -194,6 +194,10 @@ def photograph(mi, scene: Scene, options) -> None:
     things["deck"] = render.deck_shape(mi, x, y, z, paint, alpha=scene.alpha)
     for number, view in enumerate(scene.views):
         pose = samples.pose_for(panel, card["outline"], rng, options.rows)
+        file = options.out / f"{scene.name}-{view.file}"
+        if file.exists() and not options.again:
+            rng.normal(0, 1, (pose.rows, pose.columns, 3))  # its noise: the next photo stays as it would be
+            continue
         lamp = samples.light_of(panel, view, centre)
         steady = float(render.lamp_irradiance(*lamp, *centre))
         seed = 1000 * scene.seed + 10 * number
@@ -208,15 +212,14 @@ def photograph(mi, scene: Scene, options) -> None:
             picture = picture + samples.pinhole(mi, things, {"lamp": one}, pose, options.samples, seed + k)
         lens = phone.through_lens(pose, picture / (steady / np.pi))
         pixels = phone.develop(lens, phone.exposure_for(lens), s_curve=panel.s_curve, rng=rng)
-        phone.save_jpeg(
-            options.out / f"{scene.name}-{view.file}", pixels, exposure=1e-2, focal_35mm=pose.focal_35mm,
-            when=f"2026:05:17 21:10:{10 + 9 * number:02d}",
-        )  # fmt: skip
+        when = f"2026:05:17 21:10:{10 + 9 * number:02d}"
+        phone.save_jpeg(file, pixels, exposure=1e-2, focal_35mm=pose.focal_35mm, when=when)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--scene", action="append", help="only this one (may be given again)")
+    parser.add_argument("--again", action="store_true", help="also photos that are there")
     parser.add_argument("--variant", default="llvm_ad_rgb")
     parser.add_argument("--samples", type=int, default=64, help="a pixel")
     parser.add_argument("--rows", type=int, default=ROWS)

@@ -30,6 +30,7 @@ class Options:
     existing: str | None = None
     planned: str | None = None
     printed_bar_mm: float | None = None
+    verified: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,7 @@ def read_options(options: Options) -> Asked:
         limits=_absolute(options.limits),
         reference=_absolute(options.reference),
         printed_bar_mm=bar,
+        verified=None if options.verified is None else inputs.read_verification(options.verified),
     )
     return Asked(options, common, survey, found)
 

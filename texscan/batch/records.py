@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from texscan.capture.grouping import PhotoSet
 from texscan.compatibility import Job
 from texscan.model import Coat
+from texscan.standard import Verification
 from texscan.survey.records import Survey
 
 
@@ -47,6 +48,7 @@ class Common:
     limits: str | None = None
     reference: str | None = None
     printed_bar_mm: float | None = None
+    verified: Verification | None = None  # how a height standard was read
 
 
 @dataclass(frozen=True, slots=True)

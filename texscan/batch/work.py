@@ -67,7 +67,7 @@ def settings_of(task: PatchTask, common: Common) -> Settings:
         printed_bar_mm=common.printed_bar_mm,
         panel=task.title,
     )
-    return replace(settings, coats=task.coats or common.coats)
+    return replace(settings, coats=task.coats or common.coats, verified=common.verified)
 
 
 def thumbnail(score: Score) -> bytes:
