@@ -4,6 +4,7 @@ import csv
 import json
 import math
 import re
+import shutil
 
 import numpy as np
 import pytest
@@ -466,6 +467,26 @@ def test_grids_far_apart_bring_no_claim(folders, tmp_path):
     assert "grids of 0.3 and 0.6 mm" in words
     assert not re.search(r"\): (less|more)", words)
     assert re.search(r"less in 0, more in 0", words)
+
+
+def test_patches_of_a_panel_are_matched_by_name_and_joined(folders, tmp_path):
+    for side, parts in {
+        "B": {"worst": "before", "typical": "before"},
+        "A": {"worst": "lower", "typical": "moved", "new": "lane"},
+    }.items():
+        for name, source in parts.items():
+            shutil.copytree(folders / source, tmp_path / side / "deck" / name)
+    words = texscan("compare", tmp_path / "B", tmp_path / "A", "--out", tmp_path / "out")
+    panel = json.loads((tmp_path / "out" / "compare.json").read_text())["panels"][0]
+    assert [one["patch"] for one in panel["patches"]] == ["typical", "worst"]
+    assert panel["left_out"] == ["new"]
+    parts = [one["changes"]["relief_mm"]["change"] for one in panel["patches"]]
+    whole = panel["changes"]["relief_mm"]["change"]
+    assert whole["value"] == pytest.approx(np.mean([one["value"] for one in parts]), rel=1e-4)
+    # two patches: Student's t of one degree of freedom makes the panel's interval wide
+    assert whole["high"] > 0 > parts[1]["high"]
+    assert "all patches" in words
+    assert (tmp_path / "out" / "deck" / "worst" / "change.png").stat().st_size > 1000
 
 
 def test_promises_from_a_file_are_held_against_the_later_result(folders, tmp_path):

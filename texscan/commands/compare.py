@@ -38,16 +38,23 @@ def compare(
     """Tell what changed between two results, with intervals, by cell where the texture can be found again."""
     with ending_in_words():
         from texscan import files
-        from texscan.compare.job import Word, compared
-        from texscan.compare.result import compare_files
+        from texscan.compare.job import PanelChange, Word, compared
+        from texscan.compare.result import compare_files, panel_files
         from texscan.compare.words import summary_lines
 
         if same_place and figures_only:
             raise typer.BadParameter("--same-place is for the comparison by cell, which --figures-only leaves out.")
         word = Word(same_card=same_card, same_place=same_place, cells=not figures_only)
-        found = compared(before, after, word=word, survey=survey, promised=promised, tell=_tell)
+        folders = str(before), str(after)
+        contents: dict[str, bytes] = {}
+
+        def take(panel: PanelChange) -> None:
+            if out is not None:
+                contents.update(panel_files(panel, folders))
+
+        found = compared(before, after, word=word, survey=survey, promised=promised, tell=_tell, take=take)
         if out is not None:
-            contents = compare_files(found, word, (str(before), str(after)))
+            contents = compare_files(found, word, folders) | contents
             files.write_result(out, contents)
         print("\n".join(summary_lines(found)))
         if out is not None:

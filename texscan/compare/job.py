@@ -83,7 +83,7 @@ class PatchChange:
     whole: tuple[dict, dict]
     cancelled: tuple[str, ...]
     remarks: tuple[str, ...]
-    maps: tuple[Map, Map]
+    maps: tuple[Map, Map] | None  # while the panel is worked on
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +123,8 @@ def compared(
     word: Word,
     survey: Path | None = None,
     promised: str = FORECAST,
-    tell: Callable[[str], None] = lambda panel: None,
+    tell: Callable[[str], None] = lambda name: None,
+    take: Callable[[PanelChange], None] = lambda panel: None,
 ) -> Comparison:
     """
     Two result folders, or two folders of batches with panels of the same names.
@@ -132,6 +133,8 @@ def compared(
     ----------
     promised : path of a table of promises; FORECAST = what the coats planned in `before` were to leave; NOTHING.
     tell : is told each panel's name before it is compared.
+    take : is given each panel once it is compared, with its height maps; afterwards they are let go, so that a boat
+        takes no more memory than a panel.
 
     Raises
     ------
@@ -150,7 +153,9 @@ def compared(
     for one, other in pairs:
         tell(one.name)
         of_panel = promises_of(one) if promises is None else tuple(p for p in promises if p.panel == one.name)
-        panels.append(_panel(one, other, given, of_panel))
+        panel = _panel(one, other, given, of_panel)
+        take(panel)
+        panels.append(replace(panel, patches=tuple(replace(patch, maps=None) for patch in panel.patches)))
     matched = {one.name for one, _ in pairs}, {other.name for _, other in pairs}
     return Comparison(
         panels=tuple(panels),

@@ -155,7 +155,13 @@ def _judged(promise: Promise, patch: PatchOutcome) -> Judged:
         return Judged(promise, patch.name, reading, NOT_KEPT, f"{side} than promised")
     if lower == upper == FOR:
         return Judged(promise, patch.name, reading, KEPT, "the whole interval lies within the range")
-    return Judged(promise, patch.name, reading, OPEN, "the interval crosses an end of the range")
+    return Judged(
+        promise,
+        patch.name,
+        reading,
+        OPEN,
+        "the interval crosses an end of the range; more photos or a measured bar narrow it",
+    )
 
 
 def verdict_of(lines: tuple[Judged, ...]) -> str:

@@ -11,19 +11,24 @@ SINGLE = "."  # folder of a single result
 
 
 def compare_files(found: Comparison, word: Word, folders: tuple[str, str]) -> dict[str, bytes]:
-    """File name -> bytes: compare.json, compare.csv, and of each registered patch its cells and their picture."""
-    contents = {
+    """File name -> bytes: compare.json and compare.csv."""
+    return {
         "compare.json": files.json_bytes(compare_dict(found, word, folders)),
         "compare.csv": compare_csv(found),
     }
-    for panel in found.panels:
-        for patch in panel.patches:
-            contents |= _of_patch(panel, patch, (f"Before: {folders[0]}", f"After: {folders[1]}"))
+
+
+def panel_files(panel: PanelChange, folders: tuple[str, str]) -> dict[str, bytes]:
+    """File name -> bytes: of each registered patch of a panel its cells and their picture."""
+    names = f"Before: {folders[0]}", f"After: {folders[1]}"
+    contents: dict[str, bytes] = {}
+    for patch in panel.patches:
+        contents |= _of_patch(panel, patch, names)
     return contents
 
 
 def _of_patch(panel: PanelChange, patch: PatchChange, names: tuple[str, str]) -> dict[str, bytes]:
-    if patch.ground is None:
+    if patch.ground is None or patch.maps is None:
         return {}
     folder = "" if patch.folders[0] == SINGLE else f"{patch.folders[0]}/"
     title = f"{panel.name}, {patch.name}" if patch.name else panel.name

@@ -8,7 +8,7 @@ from texscan.compare.change import LESS, MORE, NONE, SHARE_KEYS, Change
 from texscan.compare.ground import CellChange
 from texscan.compare.job import FORECAST, NOTHING, Comparison, PanelChange, PatchChange, Word
 from texscan.compare.promise import Judged
-from texscan.compare.registration import BY_TEXTURE, Registration
+from texscan.compare.registration import BY_TEXTURE, Registration, Unregistered
 from texscan.model import Measured
 from texscan.overlay import figure_text
 from texscan.survey.outcome import ACTION_IN_WORDS, FIGURES
@@ -105,15 +105,15 @@ def patch_words(patch: PatchChange) -> list[str]:
 
 def place_words(patch: PatchChange) -> str:
     """Which ground the changes are of."""
-    if patch.ground is None:
-        return f"Cannot be registered: {patch.place.reason}. The changes are of the two whole patches."
-    share = f"{100 * patch.ground.share:.0f} % of the earlier patch"
-    if patch.place.how == BY_TEXTURE:
-        return (
-            f"Registered by the texture (card turned by {patch.place.turn_deg:+.1f} degrees, lengths 1 : "
-            f"{patch.place.scale:.4f}). The changes are of the common ground, {share}."
-        )
-    return f"Registered by the card's place, as stated. The changes are of the common ground, {share}."
+    place = patch.place
+    if isinstance(place, Unregistered):
+        return f"Cannot be registered: {place.reason}. The changes are of the two whole patches."
+    share = 0.0 if patch.ground is None else patch.ground.share
+    how = "by the card's place, as stated"
+    if place.how == BY_TEXTURE:
+        turned = round(place.turn_deg, 1) + 0.0  # no "-0.0"
+        how = f"by the texture (card turned by {turned:+.1f} degrees, lengths 1 : {place.scale:.4f})"
+    return f"Registered {how}. The changes are of the common ground, {100 * share:.0f} % of the earlier patch."
 
 
 def cell_counts(cells: tuple[CellChange, ...], figure: str = CELL_FIGURE) -> dict[str, int]:
@@ -195,21 +195,12 @@ def _changes_dict(changes: dict[str, Change]) -> dict:
 
 
 def _patch_dict(patch: PatchChange) -> dict:
-    place, ground = patch.place, patch.ground
-    registered = isinstance(place, Registration)
+    ground = patch.ground
     return {
         "patch": patch.name,
         "before": patch.folders[0],
         "after": patch.folders[1],
-        "registration": {
-            "how": place.how if registered else None,
-            "reason": None if registered else place.reason,
-            "turn_deg": place.turn_deg if registered else None,
-            "scale": place.scale if registered else None,
-            "to_before": place.to_before if registered else None,
-            "correlation": place.correlation,
-            "standout": place.standout,
-        },
+        "registration": _place_dict(patch.place),
         "basis": _basis(patch),
         "common_share": None if ground is None else ground.share,
         "whole_patch": {"before": patch.whole[0], "after": patch.whole[1]},
@@ -220,6 +211,14 @@ def _patch_dict(patch: PatchChange) -> dict:
         "cancelled": list(patch.cancelled),
         "remarks": list(patch.remarks),
     }
+
+
+def _place_dict(place: Registration | Unregistered) -> dict:
+    told = {"correlation": place.correlation, "standout": place.standout}
+    if isinstance(place, Unregistered):
+        return {"how": None, "reason": place.reason, "turn_deg": None, "scale": None, "to_before": None, **told}
+    found = {"turn_deg": place.turn_deg, "scale": place.scale, "to_before": place.to_before}
+    return {"how": place.how, "reason": None, **found, **told}
 
 
 def _basis(patch: PatchChange) -> str:
