@@ -111,3 +111,11 @@ def small_boat(folder, names=("deep", "lane", "flat"), survey=SURVEY):
         files.write_result(folder / "out" / name, scored(name))
     (folder / "survey.toml").write_text(survey, encoding="utf-8")
     return folder / "out", folder / "survey.toml"
+
+
+def said_by(done) -> str:
+    """What a command said on stderr; Click before 8.2 mixes it into the output."""
+    try:
+        return done.stderr
+    except ValueError:
+        return done.output

@@ -155,7 +155,7 @@ def test_a_name_that_means_harm_is_text_in_the_drawing(tmp_path):
 
 def test_a_folder_without_a_result_is_refused_in_words(tmp_path):
     done = run("export", tmp_path, "--to", tmp_path / "to", expect=1)
-    assert "score.json" in (done.stderr if hasattr(done, "stderr") else done.output)
+    assert "score.json" in proposal_case.said_by(done)
     assert not (tmp_path / "to").exists()
 
 

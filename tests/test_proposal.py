@@ -5,7 +5,6 @@ The documents are read by others' code: PDF by pdfium, HTML by the standard libr
 by Pillow.
 """
 
-import ctypes
 import io
 import json
 import re
@@ -89,7 +88,7 @@ def squeezed(text):
 def pdf_pages(data):
     """Text of each page; hyphens that pdfium marks at line ends are taken back."""
     document = pypdfium2.PdfDocument(data)
-    return [squeezed(page.get_textpage().get_text_range().replace("\ufffe", "-")) for page in document]
+    return [squeezed(page.get_textpage().get_text_bounded().replace("\ufffe", "-")) for page in document]
 
 
 def bare(survey):
@@ -162,15 +161,12 @@ def test_every_font_is_embedded(made):
     """As pdfium sees the fonts of every text on every page (ISO 32000-1, 9.9)."""
     raw = pypdfium2.raw
     for name in ("proposal.pdf", "images/02-lane.pdf"):
-        seen = set()
+        texts = 0
         for page in pypdfium2.PdfDocument(made[0][name]):
             for thing in page.get_objects(filter=[raw.FPDF_PAGEOBJ_TEXT]):
-                font = raw.FPDFTextObj_GetFont(thing)
-                buffer = ctypes.create_string_buffer(100)
-                raw.FPDFFont_GetBaseFontName(font, buffer, 100)
-                seen.add(buffer.value)
-                assert raw.FPDFFont_GetIsEmbedded(font) == 1, buffer.value
-        assert len(seen) >= 2
+                assert raw.FPDFFont_GetIsEmbedded(raw.FPDFTextObj_GetFont(thing)) == 1
+                texts += 1
+        assert texts > 100
 
 
 def test_a_panels_evidence_is_one_page_even_with_endless_notes(boat, made):
@@ -270,7 +266,7 @@ def test_the_yards_logo_and_colour_are_on_every_format(boat, tmp_path):
     assert ("img", "class", "logo") in page.attributes
     (tmp_path / "logo.png").write_bytes(b"no picture")
     done = run("proposal", out, "--to", tmp_path / "to", "--survey", own, "--format", "html", expect=1)
-    assert "logo.png is no whole PNG or JPEG picture" in said_by(done)
+    assert "logo.png is no whole PNG or JPEG picture" in proposal_case.said_by(done)
 
 
 def test_panels_with_coats_of_their_own_get_a_table_of_their_own(boat, tmp_path):
@@ -307,7 +303,7 @@ def test_images_sort_by_panel_and_print_at_300_dpi_with_their_caption(made):
 def test_a_print_wider_than_the_pixels_is_refused(boat):
     out, survey = boat
     done = run("proposal", out, "--to", out.parent / "wide", "--survey", survey, "--print-width-mm", 300, expect=1)
-    assert "60 to 163 mm wide at 300 dpi" in said_by(done)
+    assert "60 to 163 mm wide at 300 dpi" in proposal_case.said_by(done)
     assert not (out.parent / "wide").exists()
 
 
@@ -333,7 +329,7 @@ def test_a_survey_without_an_area_names_the_panel_and_still_gives_a_document(boa
     poor = survey.with_name("poor.toml")
     poor.write_text(bare(survey))
     done = run("proposal", out, "--to", out.parent / "poor", "--survey", poor, "--format", "html")
-    assert "deep" in said_by(done) and "area" in said_by(done)
+    assert "deep" in proposal_case.said_by(done) and "area" in proposal_case.said_by(done)
     text = Page((out.parent / "poor" / "proposal.html").read_bytes()).text
     assert "No quantities: " in text and "No deck plan: " in text
 
@@ -384,7 +380,7 @@ def test_a_damaged_result_is_refused_in_words(boat, tmp_path, missing):
     del data[missing]
     path.write_text(json.dumps(data), encoding="utf-8")
     done = run("proposal", tmp_path / "out", "--to", tmp_path / "to", expect=1)
-    assert "flat/score.json" in said_by(done) and missing in said_by(done)
+    assert "flat/score.json" in proposal_case.said_by(done) and missing in proposal_case.said_by(done)
     assert not (tmp_path / "to").exists()
 
 
@@ -479,18 +475,11 @@ def run(*arguments, expect=0):
     return done
 
 
-def said_by(done):
-    try:
-        return done.stderr
-    except ValueError:
-        return done.output
-
-
 def test_another_language_and_look_are_files(boat, tmp_path):
     out, survey = boat
     folder = tmp_path / "templates"
     run("proposal", "--write-templates", folder)
-    assert "not written over" in said_by(run("proposal", "--write-templates", folder, expect=1))
+    assert "not written over" in proposal_case.said_by(run("proposal", "--write-templates", folder, expect=1))
     german = (folder / "en.toml").read_text().replace('heading = "Options"', 'heading = "Wege"')
     german = german.replace('decimal = "."', 'decimal = ","').replace('code = "en"', 'code = "de"')
     (folder / "de.toml").write_text(german, encoding="utf-8")
@@ -498,7 +487,7 @@ def test_another_language_and_look_are_files(boat, tmp_path):
     own = tmp_path / "survey.toml"
     own.write_text(bare(survey).replace("[looks]", '[looks]\nlanguage = "de"'))
     wrong = run("proposal", out, "--to", tmp_path / "to", "--survey", own, "--format", "html", expect=1)
-    assert "hold no de.toml" in said_by(wrong)
+    assert "hold no de.toml" in proposal_case.said_by(wrong)
     options = ("--survey", own, "--format", "html", "--templates", folder)
     run("proposal", out, "--to", tmp_path / "to", *options)
     page = (tmp_path / "to" / "proposal.html").read_text(encoding="utf-8")
@@ -532,7 +521,7 @@ def test_a_page_template_cannot_reach_into_the_program(boat, tmp_path):
     out, _ = boat
     (tmp_path / "page.html").write_text("{{ proposal.title.__class__.__mro__ }}")
     done = run("proposal", out, "--to", tmp_path / "to", "--format", "html", "--templates", tmp_path, expect=1)
-    assert "page.html cannot be filled in" in said_by(done)
+    assert "page.html cannot be filled in" in proposal_case.said_by(done)
 
 
 def test_a_typeface_of_the_users_own_is_embedded(boat, tmp_path):
@@ -545,10 +534,9 @@ def test_a_typeface_of_the_users_own_is_embedded(boat, tmp_path):
     for name, file in (("regular.ttf", "Vera.ttf"), ("bold.ttf", "VeraBd.ttf")):
         shutil.copy(f"{reportlab.__path__[0]}/fonts/{file}", fonts / name)
     options = ("--to", tmp_path / "to", "--format", "pdf", "--templates", fonts)
-    run("proposal", out, *options)
-    assert b"BitstreamVera" in (tmp_path / "to" / "proposal.pdf").read_bytes()
+    assert b"BitstreamVera" in pdf_of(material_of(out), fonts)
     (fonts / "bold.ttf").write_bytes(b"no font")
-    assert "bold.ttf is no TrueType font" in said_by(run("proposal", out, *options, expect=1))
+    assert "bold.ttf is no TrueType font" in proposal_case.said_by(run("proposal", out, *options, expect=1))
 
 
 # Parts

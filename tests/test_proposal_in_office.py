@@ -31,7 +31,7 @@ def test_libreoffice_opens_it_and_prints_every_section(tmp_path):
     command = [OFFICE, profile, "--headless", "--convert-to", "pdf", "--outdir", str(tmp_path), "proposal.docx"]
     subprocess.run(command, cwd=tmp_path, check=True, capture_output=True, timeout=200)
     document = pypdfium2.PdfDocument(tmp_path / "proposal.pdf")
-    text = " ".join(" ".join(page.get_textpage().get_text_range() for page in document).split())
+    text = " ".join(" ".join(page.get_textpage().get_text_bounded() for page in document).split())
     for section in proposal.sections:
         assert section.heading in text
     assert f"Page {len(document)} of {len(document)}" in text
