@@ -28,7 +28,7 @@ LEAST_STRIPS = 3
 STRAIGHT_SHARE = 0.75  # of the smallest rectangle around a strip: a plateau with straight edges fills this much of it
 EDGE_MM = 0.7  # left out on both sides of an edge: the photo's blur
 BESIDE_MM = 3.2  # the board is read this far from a strip; farther off the level is not held
-DRIFT_MM, COARSE_MM = 25.0, 1.0  # side of the window in which most of the ground is board; step of that median
+DRIFT_MM, COARSE_MM, BOARD_SHARE = 25.0, 1.0, 30  # side of a window that most is board of; step; percentile of board
 TWO_LEVELS = 0.75  # share of the variance that two levels explain (Otsu): less is no step
 ROUGH_BOARD = 0.2  # of the step: a board that scatters more is no flat board
 LINE_COLOUR = (0, 114, 178)  # of the strips' outlines; Okabe and Ito 2008
@@ -83,7 +83,7 @@ def measure_step(
 
     Notes
     -----
-    The board's slow drift is its median within DRIFT_MM; above it stand two levels, split by Otsu's threshold. Each
+    The board's slow drift is a percentile within DRIFT_MM; above it stand two levels, split by Otsu's threshold. Each
     plateau that fills its smallest rectangle counts as a strip. Its step is the median height inside, EDGE_MM from
     its edges, less that of the board within BESIDE_MM. The mean of the strips has Student's t for their scatter.
     """
@@ -181,16 +181,15 @@ def _inside(grid: Grid, box_mm: tuple[float, float, float, float]) -> np.ndarray
 
 
 def _board(z: np.ndarray, grid: Grid) -> np.ndarray:
-    """(rows, columns) level of the ground: the median of a window wider than any strip."""
+    """(rows, columns) level of the ground: a low percentile within a window, more than half of which is board."""
     stride = max(1, round(COARSE_MM / grid.step_mm))
     coarse = z[::stride, ::stride]
     known = np.isfinite(coarse)
     if not known.any():
         return np.zeros(z.shape, np.float32)
     nearest = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
-    level = ndimage.median_filter(
-        coarse[tuple(nearest)], size=round(DRIFT_MM / (stride * grid.step_mm)), mode="nearest"
-    )
+    size = round(DRIFT_MM / (stride * grid.step_mm))
+    level = ndimage.percentile_filter(coarse[tuple(nearest)], BOARD_SHARE, size=size, mode="nearest")
     return cv2.resize(level.astype(np.float32), z.shape[::-1], interpolation=cv2.INTER_LINEAR)
 
 

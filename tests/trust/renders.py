@@ -43,6 +43,13 @@ FOUR = (
 TWO, ONE = (FOUR[1], FOUR[3]), (FOUR[1],)
 
 
+def _panel(box):
+    return next(p for p in panels(box) if p.name == "foredeck-sound")
+
+
+FLAT = replace(_panel((0, 1, 0, 1)).deck, height_mm=1e-3)  # only the paint's own waviness is left
+
+
 @dataclass(frozen=True)
 class Scene:
     """What differs from a good set of photos; `second_light` is (azimuth, elevation, share of the torch's light)."""
@@ -67,12 +74,12 @@ SCENES = (
     Scene("flat-card", views=ONE, uprights_out=("A", "B", "C", "D", "E", "F", "G")),
     Scene("fallen-upright", views=ONE, uprights_out=("B",)),
     Scene("leaning-upright", views=ONE, leaning=(("B", LEAN_DEG, 0.0),)),
-    Scene("all-leaning", leaning=tuple((name, 0.0, 4.0) for name in "ABCDEFG")),
+    Scene("all-leaning", views=ONE, leaning=tuple((name, 0.0, 4.0) for name in "ABCDEFG")),
     Scene("raised-card", raised_mm=LIFT_MM),
     Scene("curled-card", curled_mm=LIFT_MM),
-    Scene("moved-torch", second_light=(MOVED_DEG, 0.0, 1.0)),
-    Scene("sun-and-torch", second_light=(SUN_AZIMUTH_DEG, SUN_ELEVATION_DEG, 0.7)),
-    Scene("wet", alpha=0.035),
+    Scene("moved-torch", views=ONE, second_light=(MOVED_DEG, 0.0, 1.0)),
+    Scene("sun-and-torch", views=ONE, second_light=(SUN_AZIMUTH_DEG, SUN_ELEVATION_DEG, 0.7)),
+    Scene("wet", views=ONE, alpha=0.035),
     Scene("printed-joints", views=ONE, print_only="joints"),
     Scene("printed-lozenge", print_only="lozenge"),
     Scene("step-0.5", views=FOUR, strip_mm=0.5, seed=50),
@@ -83,7 +90,7 @@ SCENES = (
 def deck_of(scene: Scene, panel, box, outline, detail: float):
     """x (columns,), y (rows,), heights (rows, columns) [mm] and albedo of what lies under the card."""
     dx, dy = scene.shift_mm
-    plain = replace(panel, deck=replace(panel.deck, height_mm=1e-3, peel_mm=0.004)) if _is_flat(scene) else panel
+    plain = replace(panel, deck=FLAT) if _is_flat(scene) else panel
     x, y, z = samples.deck_mesh(plain, box, outline, detail)
     if any(scene.shift_mm):
         level = np.float32(decks.levelled_offset(panel.deck, box))
@@ -186,7 +193,7 @@ def photograph(mi, scene: Scene, options) -> None:
     card = json.loads((folder / "card.json").read_text(encoding="utf-8"))
     box = samples.opening(card["outline"])
     centre = np.array([(box[0] + box[1]) / 2, (box[2] + box[3]) / 2])
-    panel = replace(next(p for p in panels(box) if p.name == "foredeck-sound"), alpha=scene.alpha, seed=scene.seed)
+    panel = replace(_panel(box), alpha=scene.alpha, seed=scene.seed)
     rng = np.random.default_rng([scene.seed, 5])
     stated = np.array([max(v[2] for v in u["vertices"]) for u in card["uprights"]])
     things = card_of(mi, scene, folder, stated + rng.normal(0, samples.UPRIGHT_SD_MM, len(stated)))
