@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")  # one worker a core; set before numpy is loaded
@@ -17,6 +18,22 @@ import toy_card
 from texscan.card import read_card
 from texscan.model import LinearPhoto
 
+HERE = {None, "", "localhost", "127.0.0.1", "::1"}
+
+
+def _stay_here(event: str, arguments: tuple) -> None:
+    """Tests run offline: an audit hook (PEP 578) under which every other machine is out of reach."""
+    if event == "socket.getaddrinfo":
+        host = arguments[0]
+    elif event == "socket.connect" and isinstance(arguments[1], tuple):  # a path is a local socket
+        host = arguments[1][0]
+    else:
+        return
+    if host not in HERE:
+        raise ConnectionRefusedError(f"a test asks for {host!r}; tests run offline")
+
+
+sys.addaudithook(_stay_here)
 ROOT = Path(__file__).parents[1]
 cv2.setNumThreads(1)
 SHIPPED = ROOT / "calibration" / "card.json"

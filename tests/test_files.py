@@ -4,6 +4,7 @@ import io
 import json
 import math
 import os
+import shutil
 import struct
 import zlib
 from pathlib import Path
@@ -509,3 +510,12 @@ def test_shipped_files_are_found():
     assert files.find_calibration("card.json").is_file()
     with pytest.raises(StorageError, match="missing from this installation"):
         files.find_calibration("no-such-file")
+
+
+def test_a_folder_that_vanishes_while_it_is_written_ends_in_words(tmp_path, monkeypatch):
+    made = tmp_path / "made"
+    made.mkdir()
+    monkeypatch.setattr(os, "fsync", lambda descriptor: shutil.rmtree(made, ignore_errors=True))
+    with pytest.raises(StorageError, match="Nothing was changed"):
+        write_result(made / "panel", {"a.json": b"1", "b.json": b"2"})
+    assert not made.exists()

@@ -14,6 +14,7 @@ import os
 import secrets
 import shutil
 import stat
+from contextlib import suppress
 from dataclasses import asdict, is_dataclass
 from pathlib import Path
 
@@ -340,8 +341,8 @@ def write_result(folder: str | Path, contents: dict[str, bytes]) -> None:
             "Make room or choose another --out."
         ) from error
     finally:
-        for path in reversed(made):
-            if not any(path.iterdir()):
+        with suppress(OSError):  # it may have vanished, or hold something by now
+            for path in reversed(made):
                 path.rmdir()
 
 

@@ -34,8 +34,9 @@ class Difference:
     ratio: float
 
 
-def differences(one: object, other: object, *, relative: float = RELATIVE, absolute: float = ABSOLUTE, place: str = "") \
-        -> Iterator[Difference]:  # fmt: skip
+def differences(
+    one: object, other: object, *, relative: float = RELATIVE, absolute: float = ABSOLUTE, place: str = ""
+) -> Iterator[Difference]:
     """Every value in which two decoded JSON texts differ at all."""
     if isinstance(one, dict) and isinstance(other, dict):
         for key in sorted(set(one) | set(other)):
@@ -96,9 +97,8 @@ def main() -> None:
         sys.exit(f"{asked.one} holds no score.json.")
     found.sort(key=lambda pair: -pair[1].ratio)
     for _, difference in found[:LINES]:
-        print(
-            f"{difference.ratio:>10.3g} of what is allowed  {difference.place}: {difference.one!r}, {difference.other!r}"
-        )
+        values = f"{difference.one!r}, {difference.other!r}"
+        print(f"{difference.ratio:>10.3g} of what is allowed  {difference.place}: {values}")
     beyond = sum(difference.ratio > 1 for _, difference in found)
     print(f"{len(found)} values differ, {beyond} by more than is allowed.")
     raise SystemExit(1 if beyond else 0)

@@ -2,7 +2,8 @@
 Loaded by every Python started with this folder in PYTHONPATH, worker processes too: misfortunes on demand.
 
 TEXSCAN_TEST_FAULT: no-network (nothing but this machine's own pipes), clock-back (time steps back a day, again and
-again), vanish:FOLDER (the folder is removed as the first file is about to be finished).
+again), vanish:FOLDER (the folder is removed as the first file is about to be finished), memory:MB (that much more and
+no more memory, once the libraries are loaded).
 """
 
 import os
@@ -48,9 +49,28 @@ def _vanish() -> None:
     os.fsync = vanish
 
 
+def _little_memory(more_mb: int) -> None:
+    """All is loaded first, and OpenBLAS has its buffers: it waits for ever where it gets none."""
+    import importlib.util
+    import resource
+
+    import numpy as np
+
+    importlib.import_module("typer._adapters" if importlib.util.find_spec("typer._adapters") else "typer")
+    for module in ("score", "result", "batch.run", "plan.programme_job", "proposal.make", "compare.job", "inputs"):
+        importlib.import_module(f"texscan.{module}")
+    square = np.eye(400) + np.ones((400, 400))
+    np.linalg.solve(square, square @ square)
+    with open("/proc/self/statm", encoding="ascii") as file:
+        held = int(file.read().split()[0]) * resource.getpagesize()
+    resource.setrlimit(resource.RLIMIT_AS, (held + (more_mb << 20),) * 2)
+
+
 if FAULT == "no-network":
     sys.addaudithook(_no_network)
 elif FAULT == "clock-back":
     _clock_back()
 elif FAULT == "vanish":
     _vanish()
+elif FAULT == "memory":
+    _little_memory(int(FOLDER))
