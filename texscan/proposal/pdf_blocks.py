@@ -17,6 +17,7 @@ from texscan.proposal.pdf_type import RULE, TINT, Styles, cell_markup
 VERDICT_COLOURS = {action: hex_of(verdict_colour(action)) for action in (*ACTIONS, NOT_SCORED)}
 LINE_MM = 8.0  # a line to write on
 ROOMY_MM = 8.5
+LONGEST_ROOMY, LONGEST_VERDICT = 60, 28  # characters that surely stand on one or two lines
 GUTTER = 14.0  # points between a column set to the right and the next
 FINE_PAD = 1.2
 PAD = 3.0  # points above and below a row
@@ -132,7 +133,7 @@ def table(block: content.Table, styles: Styles, width: float, *, fine: bool = Fa
             ("VALIGN", (0, 1), (-1, 1), "BOTTOM"),
             ("LEFTPADDING", (0, 0), (-1, -1), 0),
             ("RIGHTPADDING", (0, 0), (-1, -1), 6),
-            *(("RIGHTPADDING", (n, 1), (n, -1), GUTTER) for n in block.numeric),
+            *(("RIGHTPADDING", (n, 1), (n, -1), GUTTER) for n in block.numeric if n + 1 not in block.numeric),
             ("RIGHTPADDING", (-1, 0), (-1, -1), 0),
             ("TOPPADDING", (0, 0), (-1, -1), pad),
             ("BOTTOMPADDING", (0, 0), (-1, -1), pad + 0.6),
@@ -148,7 +149,9 @@ def table(block: content.Table, styles: Styles, width: float, *, fine: bool = Fa
 def _height(cells: tuple[content.Cell, ...], roomy: bool) -> float | None:
     """Room to write into where a row has empty cells and its texts are short."""
     longest = max((len(cell) for cell in cells if isinstance(cell, str)), default=0)
-    return ROOMY_MM * mm if roomy and longest < 60 and "" in cells else None
+    verdict = max((len(cell.words) for cell in cells if isinstance(cell, content.Verdict)), default=0)
+    short = longest < LONGEST_ROOMY and verdict < LONGEST_VERDICT
+    return ROOMY_MM * mm if roomy and short and "" in cells else None
 
 
 def verdict_chip(verdict: content.Verdict, styles: Styles, width: float) -> Table:

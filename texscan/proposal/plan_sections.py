@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from datetime import datetime
 
 from texscan.model import FLAGS
@@ -188,13 +189,15 @@ def _costs(costs: Costs, words: Words) -> Table:
 def log_limits(plan: Plan, words: Words) -> tuple[Block, ...]:
     """Each coat's limits; the sheets to fill in are a file of their own."""
     rows = []
+    ways = Counter(panel.panel for panel in plan.job.panel_limits)
     for panel in plan.job.panel_limits:
+        way = f", {panel.option.replace('-', ' ')}" if ways[panel.panel] > 1 else ""
         for number, limit in enumerate(panel.coats):
             first, last = limit.times.least_h, limit.times.most_h
             star = "" if {"least_h", "most_h"} <= limit.times.stated else " *"
             rows.append(
                 (
-                    clean(panel.panel) if number == 0 else "",
+                    clean(panel.panel) + way if number == 0 else "",
                     clean(limit.coat.name),
                     f"{words.number(limit.coat.wet_um, 0)} µm",
                     f"{words.number(limit.least_wet_um, 0)} µm",
