@@ -143,7 +143,7 @@ def test_the_guide_is_one_page_with_all_words_on_it(paper, size_mm):
     page = document[0]
     assert np.array(page.get_size()) / 72 * 25.4 == pytest.approx(size_mm, abs=0.1)
     text = page.get_textpage()
-    words = " ".join(text.get_text_range().split())
+    words = " ".join(text.get_text_bounded().split())
     for low, high in ((15, 25), (25, 35)):
         cm = [round(60 * np.sin(np.radians(angle))) for angle in (low, high)]
         assert f"{low} to {high} degrees" in words and f"{cm[0]} to {cm[1]} cm up" in words

@@ -44,7 +44,7 @@ def limits_of(*panels, actions=("recoat",), text="", sheets=(SHEET,), **figures)
 
 def text_of(pdf: bytes) -> list[str]:
     document = pypdfium2.PdfDocument(pdf)
-    return [re.sub(r"\s+", " ", document[n].get_textpage().get_text_range()) for n in range(len(document))]
+    return [re.sub(r"\s+", " ", document[n].get_textpage().get_text_bounded()) for n in range(len(document))]
 
 
 def deck(name="deck", **more):
