@@ -117,7 +117,7 @@ def common_ground(before: Map, after: Map, place: Registration, how: Comparing) 
     if used.size < LEAST_CELLS:
         return None
     paired = place.how == BY_TEXTURE
-    found = [_cell(n, one, other, how, paired) for n in used]
+    found = [_cell(int(n), one, other, how, paired) for n in used]
     marks = _marks(found)
     half = before.grid.step_mm * (size - 1) / 2
     records = tuple(

@@ -35,7 +35,7 @@ from texscan.compare.registration import (
 )
 from texscan.errors import SettingsError
 from texscan.inputs import read_limits, read_survey
-from texscan.model import Budget, Filters, measured
+from texscan.model import Budget, Filters, Measured, measured
 from texscan.scored_patch import FAULTS, ScoredPatch, budget_of, filters_of, pattern_of
 from texscan.stored import read_patch
 from texscan.survey.outcome import FIGURES, PanelOutcome, PatchOutcome, patch_weights
@@ -64,6 +64,15 @@ class _Given:
     word: Word
     survey: Survey | None
     guard: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """One result as it is compared."""
+
+    map: Map
+    filters: Filters
+    budget: Budget
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,8 +246,13 @@ def _patch_pairs(one: PanelOutcome, other: PanelOutcome) -> Iterator[tuple[Patch
 
 def _patch(pair: tuple[PatchOutcome, PatchOutcome], roots: tuple[Path, Path], *, word: Word) -> PatchChange:
     stored = read_patch(roots[0] / pair[0].folder), read_patch(roots[1] / pair[1].folder)
-    maps, used = _maps(stored)
-    budgets = budget_of(stored[0].score), budget_of(stored[1].score)
+    first, second = _parts(stored[0]), _parts(stored[1])
+    if first.filters != second.filters:
+        raise SettingsError(
+            f"{stored[0].folder} and {stored[1].folder} were scored with different filters or contact depths. "
+            "Their figures are not the same figures: score both with the same settings."
+        )
+    used, maps, budgets = first.filters, (first.map, second.map), (first.budget, second.budget)
     place = _place(maps, word)
     gains = _gains(stored, budgets, same_card=word.same_card)
     ground = None
@@ -250,7 +264,7 @@ def _patch(pair: tuple[PatchOutcome, PatchOutcome], roots: tuple[Path, Path], *,
             place = Unregistered(few, place.correlation, place.standout)
         else:
             gains = laid
-    figures = tuple({key: measured(one.score["texture"].get(key)) for key in FIGURES} for one in stored)
+    figures = _figures(stored[0]), _figures(stored[1])
     changes = _changes_apart(maps, figures, budgets, used, gains) if ground is None else ground.changes
     remarks, unlike = _remarks(stored)
     remarks += _contradiction(place, maps[1], word)
@@ -269,6 +283,10 @@ def _patch(pair: tuple[PatchOutcome, PatchOutcome], roots: tuple[Path, Path], *,
     )
 
 
+def _figures(stored: ScoredPatch) -> dict[str, Measured | None]:
+    return {key: measured(stored.score["texture"].get(key)) for key in FIGURES}
+
+
 def _changes_apart(
     maps: tuple[Map, Map],
     figures: tuple[dict, dict],
@@ -277,9 +295,10 @@ def _changes_apart(
     gains: Gains,
 ) -> dict[str, Change]:
     """Changes of the two whole patches."""
-    parts = [readings(f, m.z, filters=used, budget=b) for f, m, b in zip(figures, maps, budgets, strict=True)]
-    tiles = tuple(tiles_of(one.z, one.grid.step_mm) for one in maps)
-    return changes_apart(*parts, gains, tiles=tiles)
+    first, second = (readings(f, m.z, filters=used, budget=b)
+                     for f, m, b in zip(figures, maps, budgets, strict=True))  # fmt: skip
+    tiles = tiles_of(maps[0].z, maps[0].grid.step_mm), tiles_of(maps[1].z, maps[1].grid.step_mm)
+    return changes_apart(first, second, gains, tiles=tiles)
 
 
 def _place(maps: tuple[Map, Map], word: Word) -> Registration | Unregistered:
@@ -289,21 +308,15 @@ def _place(maps: tuple[Map, Map], word: Word) -> Registration | Unregistered:
     return same_place() if word.same_place and isinstance(found, Unregistered) else found
 
 
-def _maps(stored: tuple[ScoredPatch, ScoredPatch]) -> tuple[tuple[Map, Map], Filters]:
-    """Filtered heights of both, and the filters that both were scored with."""
+def _parts(stored: ScoredPatch) -> _Parts:
+    """What a result is compared by. SettingsError if its score.json is not whole."""
     try:
-        used = [filters_of(one.score) for one in stored]
-        patterns = [pattern_of(one.score) for one in stored]
+        used, found, budget = filters_of(stored.score), pattern_of(stored.score), budget_of(stored.score)
+        [str(view["sha256"]) for view in stored.score["views"]]
     except FAULTS as error:
-        raise SettingsError(f"A score.json is not whole ({error!r}). Score the patch again.") from error
-    if used[0] != used[1]:
-        raise SettingsError(
-            f"{stored[0].folder} and {stored[1].folder} were scored with different filters or contact depths. "
-            "Their figures are not the same figures: score both with the same settings."
-        )
-    z = [filters.filtered(one.height_mm, one.grid.step_mm, used[0]) for one in stored]
-    maps = tuple(Map(heights, one.grid, pattern) for heights, one, pattern in zip(z, stored, patterns, strict=True))
-    return maps, used[0]
+        raise SettingsError(f"{stored.folder}/score.json is not whole ({error!r}). Score the patch again.") from error
+    z = filters.filtered(stored.height_mm, stored.grid.step_mm, used)
+    return _Parts(Map(z, stored.grid, found), used, budget)
 
 
 def _gains(stored: tuple[ScoredPatch, ScoredPatch], budgets: tuple[Budget, Budget], *, same_card: bool) -> Gains:

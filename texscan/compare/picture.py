@@ -168,9 +168,7 @@ def _drawn(
     move = (paper @ np.vstack([to_before, [0, 0, 1]]) @ frame)[:2]
     shrink = max(1, math.floor(1 / (px_per_mm * grid.step_mm)))
     known = np.isfinite(one.z)
-    values = np.where(known, one.z, 0).astype(np.float32)
-    if shrink > 1:
-        values = cv2.blur(values, (shrink, shrink))
+    values = cv2.blur(np.where(known, one.z, 0).astype(np.float32), (shrink, shrink))  # 1: as they are
     size = shape[1], shape[0]
     seen = cv2.warpAffine(known.astype(np.float32), move, size, flags=cv2.INTER_LINEAR) > 0.5
     return np.where(seen, cv2.warpAffine(values, move, size, flags=cv2.INTER_LINEAR), np.nan)

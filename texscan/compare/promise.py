@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from texscan.errors import SettingsError
 from texscan.model import Measured, measured
+from texscan.scored_patch import FAULTS
 from texscan.survey.outcome import FIGURES, PanelOutcome, PatchOutcome
 from texscan.verdict import AGAINST, FOR, compare
 
@@ -102,18 +103,35 @@ def _number(cell: str | None, where: str) -> float | None:
 
 
 def promises_of(before: PanelOutcome) -> tuple[Promise, ...]:
-    """What the coats planned in the earlier results were to leave, patch by patch; empty without coats."""
+    """
+    What the coats planned in the earlier results were to leave, patch by patch; empty without coats.
+
+    Raises
+    ------
+    SettingsError : a forecast that is not whole.
+    """
     found = []
     for patch in before.patches:
-        for figure in FORECAST:
-            entries = patch.score["coats"].get(figure) or []
-            if entries:
-                last = entries[-1]
-                words = f"{OF_THE_COATS}: {len(entries)} laid on what was measured"
-                found.append(
-                    Promise(before.name, figure, float(last["low"]), float(last["high"]), "", words, patch.name)
-                )
+        try:
+            found += [
+                _forecast(before.name, patch, figure) for figure in FORECAST if patch.score["coats"].get(figure)
+            ]
+        except FAULTS as error:
+            where = f"{patch.folder}/score.json" if patch.folder != "." else "score.json"
+            raise SettingsError(
+                f"{where} of the earlier results has no whole forecast of the coats ({error!r}). Score the patch again, "
+                "or use --promised none."
+            ) from error
     return tuple(found)
+
+
+def _forecast(panel: str, patch: PatchOutcome, figure: str) -> Promise:
+    entries = patch.score["coats"][figure]
+    low, high = float(entries[-1]["low"]), float(entries[-1]["high"])
+    if not -math.inf < low <= high < math.inf:
+        raise ValueError(f"{figure} from {low} to {high}")
+    why = f"{OF_THE_COATS}: {len(entries)} laid on what was measured"
+    return Promise(panel, figure, low, high, why=why, patch=patch.name)
 
 
 def judged(promises: tuple[Promise, ...], before: PanelOutcome, after: PanelOutcome) -> tuple[Judged, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from texscan import files
 from texscan.compare.job import Comparison, PanelChange, PatchChange, Word
 from texscan.compare.picture import Words, change_picture
+from texscan.compare.registration import Unregistered
 from texscan.compare.words import cells_csv, compare_csv, compare_dict, patch_words
 
 SINGLE = "."  # folder of a single result
@@ -28,7 +29,7 @@ def panel_files(panel: PanelChange, folders: tuple[str, str]) -> dict[str, bytes
 
 
 def _of_patch(panel: PanelChange, patch: PatchChange, names: tuple[str, str]) -> dict[str, bytes]:
-    if patch.ground is None or patch.maps is None:
+    if patch.ground is None or patch.maps is None or isinstance(patch.place, Unregistered):
         return {}
     folder = "" if patch.folders[0] == SINGLE else f"{patch.folders[0]}/"
     title = f"{panel.name}, {patch.name}" if patch.name else panel.name

@@ -135,7 +135,11 @@ def _judged_words(line: Judged) -> str:
     promise, (name, unit) = line.promise, NAMES[line.promise.figure]
     which = ", ".join(part for part in (line.patch and f"patch {line.patch}", promise.option) if part)
     head = f"{name} ({which})" if which else name
-    agreed = "" if promise.low is None else f" {_plain(promise.low, unit)} to {_plain(promise.high, unit)} {unit}"
+    agreed = (
+        ""
+        if promise.low is None or promise.high is None
+        else f" {_plain(promise.low, unit)} to {_plain(promise.high, unit)} {unit}"
+    )
     read = "" if line.reading is None else f", measured {figure_text(line.reading, unit)}"
     return f"{head}{agreed}{read}: {line.outcome}, {line.because}"
 
