@@ -44,7 +44,7 @@ LEAST_LEFT_OUT = 0.02  # share of the measured area in windows that are measured
 UNSURE_RANGE = 0.5  # of the worn and filled share, beyond which a reader is told
 UNSURE_SHARE = 0.75  # of the probability of "worn or filled" that the named cause holds at least
 # Uncertainty of a patch's gain over its reference's, in standard uncertainties of one set's gain. Two sets of one
-# texture share much of their error (paint, pattern): the ratio of their relief erred by 0.6 to 0.8 of one set's on
+# texture share much of their error (paint, pattern): the ratio of their relief erred by at most 1.0 of one set's on
 # rendered decks (calibration/zones); independent errors would make it 1.41.
 REFERENCE_GAIN = 1.0
 FIGURE_KEYS = ("relief_mm", "void_depth_mm", "contact_area_fraction")

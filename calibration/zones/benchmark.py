@@ -150,7 +150,8 @@ def row_of(zone_map, figures, decided, truth, facts):
     row["least_lost"], row["most_lost"] = zone_map.lost_share or ("", "")
     for job, recommendation in decided.items():
         row[job] = recommendation.action
-        row[f"{job}: rules"] = "; ".join(f"{r.name} {r.outcome}" for r in recommendation.readings)
+    for job in JOBS:
+        row[f"{job}: rules"] = "; ".join(f"{r.name} {r.outcome}" for r in decided[job].readings)
     return row
 
 
