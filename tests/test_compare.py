@@ -521,6 +521,19 @@ def test_what_cannot_be_compared_gets_one_sentence(folders, tmp_path, capfd):
     texscan("compare", folders / "before", folders / "lower", "--same-place", "--figures-only", expect=2)
 
 
+def test_a_damaged_result_gets_one_sentence(folders, tmp_path, capfd):
+    harms = {"coats": {"void_depth_mm": [{"coat": "primer"}]}, "budget": {"terms": [3]}, "pattern": 5}
+    for place, harm in harms.items():
+        folder = tmp_path / place
+        shutil.copytree(folders / "before", folder)
+        score = json.loads((folder / "score.json").read_text())
+        (folder / "score.json").write_text(json.dumps(score | {place: harm}))
+        with pytest.raises(SystemExit) as ended:
+            app(["compare", str(folder), str(folders / "lower"), "--figures-only"])
+        assert ended.value.code == 1
+        assert capfd.readouterr().err.count("\n") == 1
+
+
 # The picture
 
 

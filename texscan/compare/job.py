@@ -347,6 +347,9 @@ def _remarks(stored: tuple[ScoredPatch, ScoredPatch]) -> tuple[tuple[str, ...], 
             f"grids of {steps[0]:.2g} and {steps[1]:.2g} mm: the coarser one shows less of the fine relief, so no "
             "change is claimed; photograph from the same distance with the same camera"
         )
+    if any(one.score["views"] and not budget_of(one.score).terms for one in stored):
+        unlike = True
+        found.append("a result from photos has no budget of its uncertainty, so no change is claimed; score it again")
     if _same_source(stored):
         found.append("both results come from the same photos or heights: nothing was measured anew")
     versions = [one.score.get("texscan_version", "") for one in stored]

@@ -119,8 +119,8 @@ def promises_of(before: PanelOutcome) -> tuple[Promise, ...]:
         except FAULTS as error:
             where = f"{patch.folder}/score.json" if patch.folder != "." else "score.json"
             raise SettingsError(
-                f"{where} of the earlier results has no whole forecast of the coats ({error!r}). Score the patch again, "
-                "or use --promised none."
+                f"{where} of the earlier results has no whole forecast of the coats ({error!r}). Score the patch "
+                "again, or use --promised none."
             ) from error
     return tuple(found)
 
