@@ -11,6 +11,8 @@ import pytest
 import relief_scenes
 
 from texscan.budget import budget_of
+from texscan.deck import across_light_share, refuse_dark_along_light
+from texscan.errors import ReliefError
 from texscan.linear import ToneCurve
 from texscan.model import LitView, Measured, Relief
 from texscan.same_patch import cast_shadows
@@ -60,3 +62,18 @@ def test_sizes_that_disagree_widen_the_interval_of_all_heights(disagree):
     budget = budget_of((lit,), relief, (ToneCurve(),), (), printed_bar_mm=100.0)
     plain = sum(term.relative_u**2 for term in budget.terms if term.name != "shading against shadow")
     assert budget.gain_u**2 - plain == pytest.approx(0.12**2 if disagree else 0.0)  # variances add, JCGM 100
+
+
+@pytest.mark.parametrize("azimuth_deg", [10.0, 100.0, 235.0])
+def test_relief_under_a_light_changes_the_picture_along_it_and_a_joint_along_it_does_not(azimuth_deg):
+    """A wave of relief shows as the cosine of its angle to the light; joints along the light lie wholly across it."""
+    a = np.radians(azimuth_deg)
+    along, across = X * np.cos(a) + Y * np.sin(a), Y * np.cos(a) - X * np.sin(a)
+    relief = view(1 + 0.4 * np.cos(2 * np.pi * along / 3), azimuth_deg)
+    joints = view(np.where(abs((across + 200) % 20 - 10) < 1.5, 0.2, 1.0), azimuth_deg)
+    assert across_light_share(relief, GRID) < 0.02
+    assert across_light_share(joints, GRID) > 0.9
+    refuse_dark_along_light((relief,), "a.jpg", GRID)
+    refuse_dark_along_light((joints, joints), "a.jpg", GRID)  # two photos tell them apart by themselves
+    with pytest.raises(ReliefError, match=r"a\.jpg, the only photo, runs along its light"):
+        refuse_dark_along_light((joints,), "a.jpg", GRID)

@@ -12,7 +12,7 @@ from texscan.budget import budget_of, print_scale_u
 from texscan.card import CARD_THICKNESS_MM, Card
 from texscan.compatibility import Job
 from texscan.curve import TOP_RATIO
-from texscan.deck import NoDeck, no_deck
+from texscan.deck import NoDeck, no_deck, refuse_dark_along_light
 from texscan.errors import InputError, PhotoError, ReliefError, SettingsError
 from texscan.limits import Limits, zone_limits
 from texscan.linear import to_linear
@@ -141,6 +141,7 @@ def map_heights(photos: tuple[Photo, ...], settings: Settings, *, torch_off: Pho
     """
     found = _set_of(photos, settings, torch_off)
     views = tuple(v.view for v in found.views)
+    refuse_dark_along_light(views, found.photos[0].file, found.grid)
     solved = relief.solve(views, found.grid, paper_reflectance=settings.card.paper_reflectance)
     eye = np.mean([sighting.camera.position_mm for sighting in found.sightings], axis=0)
     solved = replace(solved, height_mm=without_parallax(solved.height_mm, found.grid, eye, PHOTO_PLANE_MM))

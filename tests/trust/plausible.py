@@ -182,10 +182,15 @@ CASES = (
     Case("a shadow on the deck alone", lambda: edited(shadow_on_the_deck)),
     Case("a shadow on the deck in one of two photos", lambda: (clean()[0], edited(shadow_on_the_deck)[1])),
     Case("a shadow on the deck in the only photo", lambda: edited(shadow_on_the_deck)[:1]),
-    Case("wet deck", lambda: rendered("wet-b")),
+    Case("wet deck", lambda: rendered("wet-b", "wet-d")),
     Case("lens smeared", lambda: edited(smeared)),
     Case("dark joints, no relief", lambda: rendered("printed-joints-b"), is_flat=True),
-    Case("pattern printed, no relief", lambda: rendered("printed-lozenge-b", "printed-lozenge-d"), is_flat=True),
+    Case("pattern printed, no relief, one photo", lambda: rendered("printed-lozenge-b"), is_flat=True),
+    Case(
+        "pattern printed, no relief, two photos",
+        lambda: rendered("printed-lozenge-b", "printed-lozenge-d"),
+        is_flat=True,
+    ),
 )
 
 
@@ -202,8 +207,9 @@ def true_figures(case: Case, score: Score) -> dict[str, float]:
 
 def outcome(case: Case) -> tuple[str, bool]:
     """What came out, in words, and whether that is well."""
+    photos = case.photos()  # a photo that is missing here is no refusal
     try:
-        score = score_photos(case.photos(), read_settings(printed_bar_mm=case.printed_bar_mm))
+        score = score_photos(photos, read_settings(printed_bar_mm=case.printed_bar_mm))
     except InputError as error:
         return f"refused: {error}", True
     true = true_figures(case, score)

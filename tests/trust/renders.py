@@ -79,7 +79,7 @@ SCENES = (
     Scene("curled-card", curled_mm=LIFT_MM),
     Scene("moved-torch", views=ONE, second_light=(MOVED_DEG, 0.0, 1.0)),
     Scene("sun-and-torch", views=ONE, second_light=(SUN_AZIMUTH_DEG, SUN_ELEVATION_DEG, 0.7)),
-    Scene("wet", views=ONE, alpha=0.035),
+    Scene("wet", alpha=0.035),
     Scene("printed-joints", views=ONE, print_only="joints"),
     Scene("printed-lozenge", print_only="lozenge"),
     Scene("step-0.5", views=FOUR, strip_mm=0.5, seed=50),
