@@ -52,7 +52,7 @@ def budget_of(
     elevation = np.mean(
         [elevation_gain_u(light.elevation_deg, math.sqrt(light.covariance[1, 1])) for light in lights]
     )
-    ambient = np.mean([AMBIENT_GAIN * light.ambient_share.u for light in lights])
+    ambient = np.mean([AMBIENT_GAIN * light.ambient.u for light in lights])
     tone = np.mean([TONE_GAIN * curve.slope_u for curve in tones])
     scale = print_scale_u(printed_bar_mm) if sightings else STATED_SCALE_U
     fit = max((sighting.scale_u for sighting in sightings), default=0.0)

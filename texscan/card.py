@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
 from texscan.errors import CardError
 
+Kind = TypeVar("Kind")
 SCHEMA = "texscan.card/1"
 DEFAULT_PAPER_REFLECTANCE = 0.8  # white office paper, from memory; card.json may state its own
 DEFAULT_HEIGHT_U_MM = 0.2  # standard uncertainty of a folded upright's height; card.json may state its own
@@ -171,7 +173,7 @@ def _uprights(data: dict, where: str) -> tuple[Upright, ...]:
 
 def _patch(data: object, where: str) -> GreyPatch:
     polygon = _points(_need(data, "polygon", where, list), 2, 3, where)
-    return GreyPatch(str(_need(data, "name", where, str)), polygon, _positive(data, "reflectance", where))
+    return GreyPatch(_need(data, "name", where, str), polygon, _positive(data, "reflectance", where))
 
 
 def _paper_reflectance(data: dict, where: str) -> float:
@@ -193,7 +195,7 @@ def _refuse_constant(name: str) -> float:
     raise ValueError(f"{name} is not a number that JSON allows")
 
 
-def _need(data: object, key: str, where: str, kind: type) -> object:
+def _need(data: object, key: str, where: str, kind: type[Kind]) -> Kind:
     if not isinstance(data, dict) or key not in data:
         raise CardError(f"{where} lacks {key!r}. Make a card with 'texscan card' and compare.")
     if not isinstance(data[key], kind) or isinstance(data[key], bool):
@@ -202,14 +204,14 @@ def _need(data: object, key: str, where: str, kind: type) -> object:
 
 
 def _file_beside(data: dict, where: str) -> str:
-    name = str(_need(data, "file", where, str))
+    name = _need(data, "file", where, str)
     if name in ("", ".", "..") or any(mark in name for mark in ("/", "\\", "\0")):
         raise CardError(f"{where}: 'file' must name a picture beside the card file, found {name!r}.")
     return name
 
 
-def _number(data: dict, key: str, where: str) -> float:
-    value = data.get(key)
+def _number(data: object, key: str, where: str) -> float:
+    value = data.get(key) if isinstance(data, dict) else None
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise CardError(f"{where}: {key!r} must be a number, found {value!r}.")
     if not abs(value) <= LARGEST_MM:
@@ -217,7 +219,7 @@ def _number(data: dict, key: str, where: str) -> float:
     return float(value)
 
 
-def _positive(data: dict, key: str, where: str) -> float:
+def _positive(data: object, key: str, where: str) -> float:
     value = _number(data, key, where)
     if value <= 0:
         raise CardError(f"{where}: {key!r} must be above zero, found {value}.")
@@ -243,7 +245,7 @@ def _marker(data: object, where: str) -> Marker:
     corners = _points(_need(data, "corners", place, list), 2, 4, place)
     if len(corners) != 4:
         raise CardError(f"{place}: a marker has 4 corners, found {len(corners)}.")
-    name, number = str(_need(data, "dictionary", place, str)), int(_need(data, "id", place, int))
+    name, number = _need(data, "dictionary", place, str), _need(data, "id", place, int)
     known = _dictionary_size(name)
     if known is None:
         raise CardError(f"{place}: dictionary {name!r} is not known; a name such as 'DICT_4X4_50' is needed.")
@@ -273,8 +275,9 @@ def _upright(data: object, where: str) -> Upright:
         faces.append(tuple(face))
     if not faces:
         raise CardError(f"{place}: an upright needs faces.")
-    reflectance = _positive(data, "reflectance", place) if "reflectance" in data else 1.0
-    return Upright(str(_need(data, "name", place, str)), vertices, tuple(faces), reflectance)
+    stated = isinstance(data, dict) and "reflectance" in data
+    reflectance = _positive(data, "reflectance", place) if stated else 1.0
+    return Upright(_need(data, "name", place, str), vertices, tuple(faces), reflectance)
 
 
 def _face(path: Path, where: str) -> np.ndarray:

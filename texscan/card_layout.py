@@ -110,7 +110,7 @@ def layout() -> Layout:
         markers += marked
         saddles += corners
     patches = _grey_patches()
-    blocks += [Block(*p.polygon_mm.min(axis=0), *p.polygon_mm.max(axis=0), grey) for p, grey in patches]
+    blocks += [_bounding(p.polygon_mm, grey) for p, grey in patches]
     uprights = tuple(upright(*row) for row in UPRIGHTS)
     return Layout(
         outline_mm=outline_mm(),
@@ -121,6 +121,11 @@ def layout() -> Layout:
         patches=tuple(p for p, _ in patches),
         uprights=uprights,
     )
+
+
+def _bounding(polygon_mm: np.ndarray, grey: int) -> Block:
+    (x0, y0), (x1, y1) = polygon_mm.min(axis=0), polygon_mm.max(axis=0)
+    return Block(x0, y0, x1, y1, grey)
 
 
 def outline_mm() -> np.ndarray:

@@ -114,7 +114,7 @@ def _path(canvas: Canvas, points_mm: np.ndarray, *, close: bool) -> None:
     canvas.drawPath(path, stroke=1, fill=0)
 
 
-def _cut(canvas: Canvas, points_mm: np.ndarray, *, close: bool = True) -> None:
+def _cut(canvas: Canvas, points_mm: np.ndarray | list[tuple[float, float]], *, close: bool = True) -> None:
     canvas.setStrokeGray(0)
     canvas.setLineWidth(CUT_MM * mm)
     canvas.setDash()

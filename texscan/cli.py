@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated
 
 import typer
@@ -56,7 +57,7 @@ def _options(
     pass
 
 
-for name, command in {
+COMMANDS: dict[str, Callable[..., None]] = {
     "score": score,
     "guide": guide,
     "check": check,
@@ -73,6 +74,7 @@ for name, command in {
     "export": export,
     "schema": schema,
     "verify": verify,
-}.items():
+}
+for name, command in COMMANDS.items():
     app.command(name)(command)
 app.add_typer(survey_app)

@@ -48,10 +48,13 @@ class Job:
         for name, value, known in (("existing", self.existing, EXISTING), ("planned", self.planned, PLANNED)):
             if value is not None and value not in known:
                 raise SettingsError(f"The {name} coating is {value!r}; one of {', '.join(known)} is needed.")
-        for what, value in (("hours since the last coat", self.hours_since_coat),
-                            ("minutes of the rag test", self.rag_test and self.rag_test.minutes)):  # fmt: skip
-            if value is not None and not (math.isfinite(value) and value >= 0):
-                raise SettingsError(f"The {what} are {value:g}; a number from 0 on is needed.")
+        minutes = None if self.rag_test is None else self.rag_test.minutes
+        for what, time in (
+            ("hours since the last coat", self.hours_since_coat),
+            ("minutes of the rag test", minutes),
+        ):
+            if time is not None and not (math.isfinite(time) and time >= 0):
+                raise SettingsError(f"The {what} are {time:g}; a number from 0 on is needed.")
         if self.rag_test and (self.rag_test.seen not in SEEN or self.rag_test.reducer not in PLANNED):
             raise SettingsError(
                 f"The rag test has reducer {self.rag_test.reducer!r} and saw {self.rag_test.seen!r}; a reducer of "

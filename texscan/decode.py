@@ -123,7 +123,8 @@ def _from_jpeg(data: bytes, name: str, *, long_side_px: int | None = None) -> De
             icc = picture.info.get("icc_profile")
             full = picture.size
             if long_side_px is not None and max(full) >= 2 * long_side_px:  # the decoder's own 1/2, 1/4, 1/8
-                picture.draft(None, tuple(max(1, side * long_side_px // max(full)) for side in full))
+                wide, high = (max(1, side * long_side_px // max(full)) for side in full)
+                picture.draft(None, (wide, high))
             pixels = np.asarray(picture)
     except (OSError, SyntaxError, ValueError, struct.error) as error:
         raise truncated(name) from error
@@ -247,7 +248,7 @@ def tiff_pixels(page: tifffile.TiffPage, data: bytes, name: str) -> np.ndarray:
     if page.compression == tifffile.COMPRESSION.NONE:
         pixels = page.asarray()
         return np.moveaxis(pixels, 0, -1) if planar else pixels
-    if planar or page.photometric == tifffile.PHOTOMETRIC.MINISWHITE:
+    if planar or page.photometric == tifffile.PHOTOMETRIC.MINISWHITE or page.dtype is None:
         raise PhotoError(
             f"{name} is packed in a way that cannot be read. Save the TIFF uncompressed, or export a JPEG."
         )
@@ -296,8 +297,9 @@ def _from_heic(data: bytes, name: str) -> Decoded:
     _check_items(data, name)
     try:
         heif = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
-        check_size(*heif.size, name)
-        check_packing(3 * heif.size[0] * heif.size[1], len(data), name)
+        wide, high = heif.size
+        check_size(wide, high, name)
+        check_packing(3 * wide * high, len(data), name)
         picture = heif[heif.primary_index]
         transfer = (picture.info.get("nclx_profile") or {}).get("transfer_characteristics")
         if transfer in HDR_TRANSFERS:

@@ -53,10 +53,13 @@ def recommendation_from(entry: dict, name: str) -> Recommendation:
 
 
 def _words(*values: object) -> tuple[str, ...]:
-    for value in values:
-        if not isinstance(value, str):
-            raise TypeError(f"{value!r} instead of words")
-    return values
+    return tuple(_word(value) for value in values)
+
+
+def _word(value: object) -> str:
+    if not isinstance(value, str):
+        raise TypeError(f"{value!r} instead of words")
+    return value
 
 
 def explained(data: dict, *, name: str, width: int = TABLE) -> list[str]:
@@ -79,7 +82,7 @@ def explained(data: dict, *, name: str, width: int = TABLE) -> list[str]:
     SettingsError : the result is not whole.
     """
     width = min(max(width, NARROW), WIDE)
-    decided = recommendation_from(data.get("recommendation"), name)
+    decided = recommendation_from(data.get("recommendation", {}), name)
     lines = _wrapped(f"{data.get('panel') or 'Panel'}: {explain(decided)}", width)
     try:
         ways = data["options"]
@@ -119,7 +122,8 @@ def _side_by_side(ways: list[dict], width: int) -> list[str]:
 
 def _figures(way: dict) -> tuple[str, str, str, str]:
     """Offered, void depth left, filler, cut, as words; "-" where the option has no such figure."""
-    return ("yes" if way["offered"] else "no", *(_range(way[key]) for key in ("void_depth_mm", "fill_mm", "cut_mm")))
+    left, fill, cut = (_range(way[key]) for key in ("void_depth_mm", "fill_mm", "cut_mm"))
+    return "yes" if way["offered"] else "no", left, fill, cut
 
 
 def _range(figure: dict | None) -> str:

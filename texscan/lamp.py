@@ -204,9 +204,12 @@ def _match_shade(shade: _ShadePicture, card: Card, start: Light) -> Light:
             start, azimuth_deg=start.azimuth_deg + 3 * p[0], elevation_deg=elevation, inverse_distance_per_mm=inverse
         )
 
+    def mismatch(p: np.ndarray) -> float:
+        return -_shade_match(shade, card, light_of(p))
+
     simplex = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 0.8]], float)
     found = minimize(
-        lambda p: -_shade_match(shade, card, light_of(p)),
+        mismatch,
         np.zeros(3),
         method="Nelder-Mead",
         options={"maxfev": 160, "xatol": 0.02, "fatol": 1e-4, "initial_simplex": simplex},
@@ -283,7 +286,8 @@ def _observe(
                 (p, number, first_row[number] + edge.i, first_row[number] + edge.j, edge.outward) for p in places
             ]
     if not rows:
-        return _EdgePoints(np.empty((0, 2)), *(np.empty(0, int) for _ in range(3)), np.empty((0, 2)))
+        none = np.empty(0, int)
+        return _EdgePoints(np.empty((0, 2)), none, none, none, np.empty((0, 2)))
     places, numbers, i, j, outward = zip(*rows, strict=True)
     return _EdgePoints(np.array(places), np.array(numbers), np.array(i), np.array(j), np.array(outward))
 
@@ -363,7 +367,8 @@ def _solve(points: _EdgePoints, card: Card, start: Light, *, fixed_distance: flo
         fit = least_squares(residuals, np.clip(first, lower + 1e-9, upper - 1e-9), bounds=(lower, upper), x_scale=1.0)
         first = fit.x
         edge_u = max(LEAST_EDGE_U_MM, float(1.4826 * np.median(np.abs(distances(first)))))
-    covariance = np.linalg.pinv(fit.jac.T @ fit.jac, hermitian=True)[:3, :3] * np.outer(units, units)
+    jacobian = np.asarray(fit.jac)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian, hermitian=True)[:3, :3] * np.outer(units, units)
     if fixed_distance is not None:
         covariance[2, :] = covariance[:, 2] = 0.0
     light = replace(light_of(first), covariance=covariance)

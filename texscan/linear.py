@@ -96,7 +96,8 @@ def fit_tone(grey: np.ndarray, white: np.ndarray, reflectance: np.ndarray) -> To
         weights = 1 / (1 + ((design @ terms - target) / 3) ** 2)
     middle = np.log(0.3)
     lean = np.array([1, 2 * middle, 3 * middle**2])
-    return ToneCurve(*map(float, terms), float(np.sqrt(lean @ np.linalg.solve(normal, lean))), int(good.sum()))
+    slope, bend, twist = map(float, terms)
+    return ToneCurve(slope, bend, twist, float(np.sqrt(lean @ np.linalg.solve(normal, lean))), int(good.sum()))
 
 
 def undo_tone(values: np.ndarray, curve: ToneCurve) -> np.ndarray:

@@ -223,7 +223,7 @@ def _hull_area(markers) -> float:
 
 
 def _consistent_with_a_plane(world: np.ndarray, pixels: np.ndarray) -> np.ndarray:
-    side = np.linalg.norm(pixels.max(axis=0) - pixels.min(axis=0))
+    side = float(np.linalg.norm(pixels.max(axis=0) - pixels.min(axis=0)))
     _, inliers = cv2.findHomography(world, pixels, cv2.RANSAC, max(3.0, 0.004 * side))
     return np.zeros(len(world), bool) if inliers is None else np.ravel(inliers).astype(bool)
 
@@ -291,14 +291,14 @@ def _fit(world, image, u_px, shape, focal_px, focal_u, start: Camera | None = No
         priors = [p[0] / focal_u, p[1] / CENTRE_U, p[2] / CENTRE_U, p[3] / DISTORTION_U[0], p[4] / DISTORTION_U[1]]
         return np.concatenate([np.nan_to_num(errors, nan=1e3).ravel(), priors])
 
-    best = None
+    fits = []
     for first in _starts(world, image, focal_px, middle, long_side, start):
         scale = np.maximum(np.abs(first), [0.1, 0.01, 0.01, 0.05, 0.05, 0.1, 0.1, 0.1, 10, 10, 10])
-        fit = least_squares(residuals, first, loss="soft_l1", f_scale=2.0, x_scale=scale)
-        if best is None or fit.cost < best.cost:
-            best = fit
+        fits.append(least_squares(residuals, first, loss="soft_l1", f_scale=2.0, x_scale=scale))
+    best = min(fits, key=lambda fit: fit.cost)
     camera = camera_of(best.x)
-    covariance = np.linalg.pinv(best.jac.T @ best.jac)
+    jacobian = np.asarray(best.jac)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian)
     at = world.mean(axis=0)
     scale_of = [camera_of(best.x + d).mm_per_px(at[0], at[1]) for d in np.sqrt(np.diag(covariance)) * np.eye(11)]
     gradient = (np.array(scale_of) / camera.mm_per_px(at[0], at[1]) - 1) / np.sqrt(np.diag(covariance))

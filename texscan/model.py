@@ -124,6 +124,13 @@ class Light:
     flags: tuple[str, ...] = ()
 
     @property
+    def ambient(self) -> Measured:
+        """The ambient share; ValueError as long as only the lamp is known."""
+        if self.ambient_share is None:
+            raise ValueError("the ambient share of this light was not measured")
+        return self.ambient_share
+
+    @property
     def direction(self) -> np.ndarray:
         """(3,) unit vector from (at_mm, 0) towards the lamp."""
         a, e = np.radians(self.azimuth_deg), np.radians(self.elevation_deg)
@@ -147,7 +154,9 @@ class Light:
         ray = np.stack([position[0] - x, position[1] - y, position[2] - z])
         return ray / np.sqrt((ray**2).sum(axis=0))
 
-    def irradiance(self, x_mm: np.ndarray, y_mm: np.ndarray, z_mm: np.ndarray | float = 0.0) -> np.ndarray:
+    def irradiance(
+        self, x_mm: np.ndarray | float, y_mm: np.ndarray | float, z_mm: np.ndarray | float = 0.0
+    ) -> np.ndarray:
         """
         Light on a level face (cosine and 1/r^2), relative to 1 on a face square to the ray at (at_mm, 0).
         """

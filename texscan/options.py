@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TypedDict, Unpack
 
 import numpy as np
 
@@ -138,14 +139,12 @@ def _fewer(panel: Panel, refused: tuple[str, ...], least_mm: float) -> Option:
 
 def sprayed(coats: tuple[Coat, ...]) -> tuple[Coat, ...]:
     """The same films with the peak share of a spray coat, where that is higher."""
-    return tuple(
-        replace(
-            coat,
-            peak_share=tuple(max(pair) for pair in zip(coat.peak_share, SPRAYED_PEAK_SHARE, strict=True)),
-            flow=None,
-        )
-        for coat in coats
-    )
+    return tuple(replace(coat, peak_share=_at_least_sprayed(coat.peak_share), flow=None) for coat in coats)
+
+
+def _at_least_sprayed(peak_share: tuple[float, float, float]) -> tuple[float, float, float]:
+    low, likely, high = (max(pair) for pair in zip(peak_share, SPRAYED_PEAK_SHARE, strict=True))
+    return low, likely, high
 
 
 def _sprayed(panel: Panel, refused: tuple[str, ...], least_mm: float) -> Option:
@@ -188,7 +187,7 @@ def _retexture(panel: Panel, recommendation: Recommendation, limits: Limits) -> 
     fill, cut = (_with_gain(v, panel.budget) for v in (fill_mm(height, top), cut_mm(height, floor)))
     depth = float(np.nanmean((top - floor)[np.isfinite(height)]))
     thin, thick = (limits.practice[key].value for key in ("gelcoat_thin_mm", "gelcoat_thick_mm"))
-    warnings = ()
+    warnings: tuple[str, ...] = ()
     if depth * (1 + COVERAGE_FACTOR * panel.budget.gain_u) >= thin:
         warnings = (
             f"Sanding down to the floors takes {depth:.2f} mm; a gelcoat is {thin:g} to {thick:g} mm thick and "
@@ -222,8 +221,19 @@ def _no_work(panel: Panel, recommendation: Recommendation) -> Option:
     return _option("no-work-due", "No work due", sound, sentence)
 
 
-def _option(name: str, title: str, offered: bool, sentence: str, **more: object) -> Option:
-    recommended = bool(more.pop("recommended", False))
+class _More(TypedDict, total=False):
+    """What only some options have, as in `Option`."""
+
+    coats: tuple[Coat, ...]
+    void_depth_mm: tuple[float, float, float]
+    fill_mm: Measured
+    cut_mm: Measured
+    warnings: tuple[str, ...]
+
+
+def _option(
+    name: str, title: str, offered: bool, sentence: str, *, recommended: bool = False, **more: Unpack[_More]
+) -> Option:
     return Option(name, title, offered, recommended, sentence, cautions=OF_OPTION[name], **more)
 
 

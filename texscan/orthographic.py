@@ -31,7 +31,7 @@ def without_parallax(height_mm: np.ndarray, grid, eye_mm: np.ndarray, level_mm: 
     known = np.isfinite(height_mm)
     filled = np.where(known, height_mm, level_mm).astype(np.float32)
     x, y = grid.x_mm.astype(np.float32)[None, :], grid.y_mm.astype(np.float32)[:, None]
-    z = filled
+    z: np.ndarray = filled
     for _ in range(PASSES):
         factor = (z - np.float32(level_mm)) / (np.float32(eye_mm[2]) - z)
         column = (x + (x - np.float32(eye_mm[0])) * factor - np.float32(grid.x0_mm)) / np.float32(grid.step_mm)

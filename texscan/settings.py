@@ -38,8 +38,8 @@ def refuse_unknown(found: Iterable[str], known: Iterable[str], where: str) -> No
 
 def number(value: object, low: float, high: float, where: str) -> float:
     """A finite number within low..high (ends included), as float; SettingsError otherwise."""
-    wrong = isinstance(value, bool) or not isinstance(value, int | float)
-    if wrong or not low <= value <= high:  # NaN, infinity and whole numbers too large for a float fail here too
+    # NaN, infinity and whole numbers too large for a float are outside of any range
+    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
         raise SettingsError(f"{where} is {value!r}; a number from {low:g} to {high:g} is needed.")
     return float(value)
 

@@ -43,6 +43,14 @@ class ReadyView:
 
 
 @dataclass(frozen=True, slots=True)
+class TorchOff:
+    """The photo with the torch off, and where its camera stood."""
+
+    photo: LinearPhoto
+    sighting: Sighting
+
+
+@dataclass(frozen=True, slots=True)
 class GreyReadings:
     """
     Grey patches of a photo, sRGB-decoded, (n,) each; NaN where a patch cannot be read.
@@ -64,8 +72,7 @@ def ready_view(
     card: Card,
     grid: Grid,
     *,
-    torch_off: LinearPhoto | None = None,
-    torch_off_sighting: Sighting | None = None,
+    torch_off: TorchOff | None = None,
     leave_out: np.ndarray | None = None,
 ) -> ReadyView:
     """
@@ -73,7 +80,7 @@ def ready_view(
 
     Parameters
     ----------
-    torch_off : photo with the torch off, scaled to this photo's exposure; its light is subtracted
+    torch_off : its photo scaled to this photo's exposure; its light is subtracted
     leave_out : (rows, columns) bool on the grid, instead of what is told to be no deck
 
     Raises
@@ -96,15 +103,13 @@ def ready_view(
     flags += ["photo-soft"] if blur_mm > SOFT_MM else []
     steady = 0.0
     if torch_off is not None:
-        face, steady = _without_steady_light(face, card_face(torch_off, torch_off_sighting.camera, card), tone)
+        face, steady = _without_steady_light(face, card_face(torch_off.photo, torch_off.sighting.camera, card), tone)
     known = np.isfinite(greys.grey)
     on_greys = undo_tone(greys.grey[known].astype(np.float32), tone) / greys.reflectance[known]
     found = measure_light(face, card, grid.centre_mm, photo.file, greys=(greys.places_mm[known], on_greys))
     if torch_off is not None:
-        found = replace(
-            found, light=replace(found.light, ambient_share=_with_steady(found.light.ambient_share, steady))
-        )
-    brightness, clipped = _brightness(photo, sighting, grid, found, tone, torch_off, torch_off_sighting)
+        found = replace(found, light=replace(found.light, ambient_share=_with_steady(found.light.ambient, steady)))
+    brightness, clipped = _brightness(photo, sighting, grid, found, tone, torch_off)
     shaded = card_shadow_mask(card, found.light, grid)
     off_deck = card_mask(card, (sighting.camera,), grid)
     off_deck = off_deck | leave_out if leave_out is not None else off_deck
@@ -136,9 +141,9 @@ def grey_readings(face: CardFace, card: Card) -> GreyReadings:
         luminance, clipped = face.luminance[near_by], face.clipped[near_by]
         own = filled(face.grid, [patch.polygon_mm])[near_by]
         inside = cv2.erode(own, _disk(PATCH_INSET_MM, face.grid)).astype(bool) & np.isfinite(luminance)
-        near, far = (cv2.dilate(own, _disk(r, face.grid)) for r in PAPER_RING_MM)
+        near, far = (cv2.dilate(own, _disk(r, face.grid)).astype(bool) for r in PAPER_RING_MM)
         bare = (face.artwork[near_by] > 0.97) & np.isfinite(luminance)
-        ring = (far & ~near & ~every_patch[near_by] & 1).astype(bool) & bare
+        ring = far & ~near & ~every_patch[near_by].astype(bool) & bare
         readable = inside.sum() >= 20 and clipped[inside].mean() < 0.05
         grey.append(float(np.median(luminance[inside])) if readable else np.nan)
         white.append(_paper_beside(luminance[ring], clipped[ring]))
@@ -238,14 +243,14 @@ def _with_steady(rest: Measured, steady: float) -> Measured:
     return Measured(*(steady + (1 - steady) * end for end in (rest.value, rest.low, rest.high)))
 
 
-def _brightness(photo, sighting, grid: Grid, found: CardLight, tone: ToneCurve, torch_off, torch_off_sighting):
+def _brightness(photo, sighting, grid: Grid, found: CardLight, tone: ToneCurve, torch_off: TorchOff | None):
     def laid(image: np.ndarray, seen_by: Sighting) -> np.ndarray:
         return to_grid(image, seen_by.camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM)
 
     seen = undo_tone(laid(photo.luminance, sighting), tone)
     clipped = laid(photo.clipped.astype(np.float32), sighting) > 0.05
     if torch_off is not None:
-        seen = seen - undo_tone(laid(torch_off.luminance, torch_off_sighting), tone)
+        seen = seen - undo_tone(laid(torch_off.photo.luminance, torch_off.sighting), tone)
     torch, ambient = found.paper(grid.x_mm[None, :], grid.y_mm[:, None])
     with np.errstate(invalid="ignore"):  # a level deck gives the sky's light back as it gives the torch's
         reflectance = float(np.clip(np.nanmedian(seen / (torch + ambient)), 0.01, 1.5))

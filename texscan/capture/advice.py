@@ -11,6 +11,7 @@ from texscan.capture.reading import Reading, sighted
 from texscan.capture.remarks import Remark, refusal_of, remarks_on, verdict_of
 from texscan.capture.sides import listed, side_in_picture, uprights_towards
 from texscan.card import Card
+from texscan.locate import Sighting
 from texscan.settle import FULL_SET, SAME_SIDE_DEG, missing_azimuths
 
 TORCH_OFF = "photo with the torch off"
@@ -84,19 +85,23 @@ def _same_side(one: Sighted, other: Sighted) -> bool:
 
 
 def _next_steps(judged: list[Judged], card: Card) -> tuple[str, ...]:
-    usable = [j.reading for j in judged if j.reading.light is not None and not any(r.serious for r in j.remarks)]
+    usable = [
+        (j.reading.sighting, float(j.reading.light.azimuth_deg))
+        for j in judged
+        if j.reading.sighting is not None and j.reading.light is not None and not any(r.serious for r in j.remarks)
+    ]
     again = [j.reading.file for j in judged if any(r.serious for r in j.remarks)]
     steps = [f"Take {listed(again)} again."] if again and len(judged) > 1 else []
     if not usable:
         return tuple(steps)
-    sides = _sides([float(reading.light.azimuth_deg) for reading in usable])
+    sides = _sides([azimuth for _, azimuth in usable])
     missing = missing_azimuths(tuple(sides))
     if not missing:
         return (*steps, "All sides are there.")
     have = f"{len(sides)} of {FULL_SET} sides" if len(sides) > 1 else "One side"
     opposite = len(sides) == 1 or _have_opposite(sides)
     more = "" if opposite else ", none opposite another"
-    where = [_in_words(usable[0], card, azimuth) for azimuth in missing]
+    where = [_in_words(usable[0][0], card, azimuth) for azimuth in missing]
     steps.append(f"{have}{more}. Next: torch at the {', then at the '.join(where)}.")
     return tuple(steps)
 
@@ -114,8 +119,8 @@ def _have_opposite(sides: list[float]) -> bool:
     return any(turn_between(a, b) > 180 - SAME_SIDE_DEG for k, a in enumerate(sides) for b in sides[:k])
 
 
-def _in_words(reading: Reading, card: Card, azimuth_deg: float) -> str:
+def _in_words(sighting: Sighting, card: Card, azimuth_deg: float) -> str:
     """ "right of the picture (the side of uprights B and G)"."""
     a = np.radians(azimuth_deg)
-    side = side_in_picture(reading.sighting, card, np.array([np.cos(a), np.sin(a)]))
+    side = side_in_picture(sighting, card, np.array([np.cos(a), np.sin(a)]))
     return f"{side} of the picture (the side of {uprights_towards(card, azimuth_deg)})"

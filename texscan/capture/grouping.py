@@ -121,12 +121,13 @@ def agreements(patches: Sequence[np.ndarray | None]) -> np.ndarray:
     (n, n) float32, NaN where two cannot be compared: no map, another shape, less than LEAST_SHARED pixels in common
     """
     table = np.full((len(patches), len(patches)), np.nan, np.float32)
-    for shape in {patch.shape for patch in patches if patch is not None}:
-        own = [k for k, patch in enumerate(patches) if patch is not None and patch.shape == shape]
+    known = {k: patch for k, patch in enumerate(patches) if patch is not None}
+    for shape in {patch.shape for patch in known.values()}:
+        own = [k for k, patch in known.items() if patch.shape == shape]
         blocks = [own[k : k + BLOCK] for k in range(0, len(own), BLOCK)]
         for number, rows in enumerate(blocks):
             for columns in blocks[number:]:
-                found = _correlations(*(np.stack([patches[k].ravel() for k in block]) for block in (rows, columns)))
+                found = _correlations(*(np.stack([known[k].ravel() for k in block]) for block in (rows, columns)))
                 table[np.ix_(rows, columns)], table[np.ix_(columns, rows)] = found, found.T
     return table
 

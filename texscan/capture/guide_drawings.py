@@ -148,7 +148,7 @@ def shade(canvas: Canvas) -> None:
         deck_line(canvas, left, left + 25, 8, tooth=(0.8, 2.5))
     _sun(canvas, 5, 29, 2.2)
     line(canvas, [(5, 18.6), (25, 23)], width=0.9)
-    for x, top in ((7, 19), (23, 22.4)):
+    for x, top in ((7.0, 19.0), (23.0, 22.4)):
         line(canvas, [(x, top), (x, 8)], colour=SOFT)
     dot(canvas, 48, 25, 2.2, colour="#ffffff")
     dot(canvas, 47.0, 25.7, 2.0, colour=DUSK)
@@ -174,7 +174,7 @@ def distances(canvas: Canvas) -> None:
     """Side view: phone above, torch at the end of the cord."""
     deck_line(canvas, 0, 84, 7.5, tooth=(0.8, 2.4))
     line(canvas, [(46, 7.9), (72, 7.9)], width=0.6)
-    for x in (50, 68):
+    for x in (50.0, 68.0):
         line(canvas, [(x, 8), (x, 10), (x + 1.4, 10), (x + 1.4, 8)], fill="#ffffff")
     phone(canvas, 59, 27)
     for x in (46.5, 71.5):
@@ -218,9 +218,9 @@ def sides(canvas: Canvas) -> None:
         beside = (3.4, 4.5 * math.sin(a)) if turn % 180 else (5 * math.cos(a), 2.6)
         place = mx + reach * math.cos(a) + beside[0], my + reach * math.sin(a) + beside[1]
         label(canvas, str(number), *place, NUMBER, align="centre")
-    for place, words in ((1, ("two photos:", "1 and 2")), (72, ("four photos:", "all sides"))):
+    for left, words in ((1, ("two photos:", "1 and 2")), (72, ("four photos:", "all sides"))):
         for row, word in enumerate(words):
-            label(canvas, word, place, 31 - 3.3 * row)
+            label(canvas, word, left, 31 - 3.3 * row)
     label(canvas, "the torch moves, the card never", 85, 1.5, GREY, align="right")
 
 

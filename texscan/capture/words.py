@@ -47,7 +47,7 @@ def unique_names(paths: Sequence) -> list[str]:
 
 def _light_words(judged: Judged, card: Card) -> str:
     light, sighting = judged.reading.light, judged.reading.sighting
-    if light is None or judged.verdict == TORCH_OFF:
+    if light is None or sighting is None or judged.verdict == TORCH_OFF:
         return ""
     a = np.radians(light.azimuth_deg)
     side = side_in_picture(sighting, card, np.array([np.cos(a), np.sin(a)]))

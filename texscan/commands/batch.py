@@ -74,7 +74,8 @@ def batch(
         for file, reason in done.refused:
             print(refusal_line(file, reason), file=sys.stderr)
         print("\n".join(ending_lines(done, out)))
-        if survey is not None and done.patches and any(p.outline_m or p.outline_px for p in asked.survey.panels):
+        panels = () if asked.survey is None else asked.survey.panels
+        if survey is not None and done.patches and any(p.outline_m or p.outline_px for p in panels):
             print("\n".join(deck_plan(out, survey)))
         if progress.bugs:
             print("\n".join(progress.bugs), file=sys.stderr)

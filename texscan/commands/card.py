@@ -17,7 +17,7 @@ class Paper(StrEnum):
 
 
 def card_command(
-    out: Annotated[Path, typer.Option("--out", help="Folder for card.pdf, card.png and card.json.")] = ...,
+    out: Annotated[Path, typer.Option("--out", help="Folder for card.pdf, card.png and card.json.")],
     paper: Annotated[Paper, typer.Option(help="Paper to print on.")] = Paper.a4,
     tags: Annotated[int, typer.Option(min=0, max=99, help="Numbered tags for sorting photos by panel.")] = 0,
 ) -> None:

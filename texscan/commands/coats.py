@@ -35,17 +35,18 @@ def coats_command(
             raise typer.BadParameter("--from and --coat go together; --coats goes with them.")
         from texscan import coats_file, files, inputs
 
-        if list_:
-            print("\n\n".join("\n".join(coats_file.system_lines(s)) for s in inputs.read_systems().values()))
-            print(f"\n{coats_file.PROVENANCE}")
-            return
         if system is not None:
             text = coats_file.of_system(inputs.read_systems(), system)
-        else:
-            patch = coats_file.TestPatch(*(folder.name for folder in from_), *inputs.read_test_patch(*from_))
+        elif from_ is not None and coat is not None:
+            before, after = from_
+            patch = coats_file.TestPatch(before.name, after.name, *inputs.read_test_patch(before, after))
             planned = inputs.read_coats(coats)
             print("\n".join(coats_file.measured_lines(planned, coat, patch)))
             text = coats_file.measured(planned, coat, patch)
+        else:
+            print("\n\n".join("\n".join(coats_file.system_lines(s)) for s in inputs.read_systems().values()))
+            print(f"\n{coats_file.PROVENANCE}")
+            return
         if out is not None:
             files.write_new(out, text, "coats file")
             print(f"Coats file: {out}")

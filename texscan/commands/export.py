@@ -13,7 +13,7 @@ from texscan.commands.ending import ending_in_words
 
 def export(
     folder: Annotated[Path, typer.Argument(metavar="RESULT_FOLDER", help="Folder that 'texscan score' wrote.")],
-    to: Annotated[Path, typer.Option("--to", help="Folder for the exported files.")] = ...,
+    to: Annotated[Path, typer.Option("--to", help="Folder for the exported files.")],
 ) -> None:
     """Write a result's height map as X3P and TIFF, and its zones in mm as JSON and SVG."""
     with ending_in_words():

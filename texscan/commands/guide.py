@@ -12,7 +12,7 @@ from texscan.commands.ending import ending_in_words
 
 
 def guide(
-    out: Annotated[Path, typer.Option("--out", help="The PDF to write.")] = ...,
+    out: Annotated[Path, typer.Option("--out", help="The PDF to write.")],
     paper: Annotated[Paper, typer.Option(help="Paper to print on.")] = Paper.a4,
 ) -> None:
     """Write the one-page capture guide that goes with the card."""

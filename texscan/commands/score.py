@@ -25,8 +25,8 @@ class Planned(StrEnum):
 
 
 def score(
+    out: Annotated[Path, typer.Option("--out", help="Folder for the result.")],
     photos: Annotated[list[Path] | None, typer.Argument(help="Photos of one patch, each under one light.")] = None,
-    out: Annotated[Path, typer.Option("--out", help="Folder for the result.")] = ...,
     card: Annotated[Path | None, typer.Option(help="Another card (card.json).")] = None,
     ambient: Annotated[Path | None, typer.Option(help="Photo with the torch off, same place and exposure.")] = None,
     reference: Annotated[
@@ -69,8 +69,9 @@ def score(
 ) -> None:
     """Score one patch from its photos (or from a height map)."""
     with ending_in_words():
-        lights = _stated_lights(photos or [], light_azimuth or [], light_elevation or [], mm_per_px)
-        _check_call(photos or [], heights, ambient, lights)
+        photos = photos or []
+        lights = _stated_lights(photos, light_azimuth or [], light_elevation or [], mm_per_px)
+        _check_call(photos, heights, ambient, lights)
         from texscan import files, result
         from texscan.compatibility import Job
         from texscan.inputs import read_settings

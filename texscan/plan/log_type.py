@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
+from typing import Any
 from xml.sax.saxutils import escape
 
 from reportlab.lib.colors import HexColor
@@ -30,8 +31,8 @@ def _covered() -> frozenset[int]:
     return known[0] & known[1]
 
 
-def style(size: str, *, bold: bool = False, muted: bool = False, **more: float) -> ParagraphStyle:
-    """A paragraph style of one of `SIZES_PT`."""
+def style(size: str, *, bold: bool = False, muted: bool = False, **more: Any) -> ParagraphStyle:
+    """A paragraph style of one of `SIZES_PT`; `more` as `ParagraphStyle` takes it."""
     _covered()
     points = SIZES_PT[size]
     name = f"{size}-{bold}-{muted}-{sorted(more.items())}"

@@ -138,11 +138,11 @@ def _span_mm(figure: Measured | None) -> str:
 
 def _acceptance(job: Job) -> list[Flowable]:
     width = job.width_mm
-    holds = [[_small(head) for head in ("hold point", "what", "date", "signed")]]
+    holds: list[list[Paragraph | str]] = [[_small(head) for head in ("hold point", "what", "date", "signed")]]
     holds += [[_text(bold(name)), _text(markup(what)), "", ""] for name, what in HOLD_POINTS]
     heads = ("panel", "way", "void depth before, mm", "to be reached, mm", "measured after, mm", "kept?", "signed")
     reasons = list(dict.fromkeys(panel.why for panel in job.panels))
-    rows = [[_small(head) for head in heads]]
+    rows: list[list[Paragraph | str]] = [[_small(head) for head in heads]]
     for panel in job.panels:
         mark = f"{_span_mm(panel.target_mm) or 'open'} ({reasons.index(panel.why) + 1})"
         way = _small(markup(panel.option.replace("-", " ")))
@@ -275,7 +275,8 @@ def _panel(job: Job, panel: PanelLimits) -> list[Flowable]:
         _text(markup("; ".join(facts)), spaceAfter=3),
     ]
     flow += [_text(f"{bold('First:')} {markup(words)}", spaceAfter=2) for words in panel.mind]
-    for block in ([_ground(job)], *_work(job, panel), _remarks(job)):
+    blocks: list[list[Flowable]] = [[_ground(job)], *_work(job, panel), _remarks(job)]
+    for block in blocks:
         flow += [KeepTogether(block), Spacer(0, 2.5 * mm)]
     return [*flow, _small(ASSUMED_NOTE, muted=True)]
 

@@ -261,7 +261,7 @@ def _told(level: Level, state: State, settings: Settings) -> np.ndarray:
     """(rows, columns) bool: pixels whose height is told by light or lies in a narrow gap between such pixels."""
     step = level.grid.step_mm
     measured = np.isfinite(level.seen).any(axis=0)
-    lit = passes.lit_pixels(level, state, settings).any(axis=0)
+    lit = np.logical_or.reduce(passes.lit_pixels(level, state, settings), axis=0)
     told = measured & (ndimage.distance_transform_edt(~lit) * step <= GAP_MM)
     size = 2 * int(SPECK_MM / step) + 1
     closed = cv2.morphologyEx(told.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((size, size), np.uint8))

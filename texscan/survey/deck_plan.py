@@ -195,7 +195,7 @@ def _spot(polygon: shapely.Polygon, wide: float) -> tuple[tuple[float, float], b
     roomy = shapely.maximum_inscribed_circle(polygon, tolerance=1.0)
     centroid = polygon.centroid
     central = polygon.contains(centroid) and polygon.exterior.distance(centroid) > 0.7 * roomy.length
-    places = [*([centroid.coords[0]] if central else []), roomy.coords[0]]
+    places = [(x, y) for x, y in [*([centroid.coords[0]] if central else []), roomy.coords[0]]]
     for x, y in places:
         disc = shapely.Point(x - wide / 2, y).buffer(RADIUS)
         if polygon.contains(

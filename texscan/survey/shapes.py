@@ -195,7 +195,8 @@ def _fine(points: Points, fine: int) -> list[tuple[float, float]]:
 def _dashed(ring: Points, dash: float) -> tuple[Points, ...]:
     way = shapely.LineString(ring)
     starts = np.arange(0, way.length, 2 * dash)
-    return tuple(tuple(substring(way, start, min(start + dash, way.length)).coords) for start in starts)
+    dashes = (substring(way, start, min(start + dash, way.length)) for start in starts)
+    return tuple(tuple((x, y) for x, y in line.coords) for line in dashes)
 
 
 def _png(picture: Image.Image) -> bytes:
