@@ -23,7 +23,8 @@ LEAST_BORDER_MM2, LEAST_FITTING_MM2, LARGEST_FITTING_MM2 = 200.0, 20.0, 3000.0
 LARGEST_SMOOTH_SHARE = 0.6  # of the deck: more smooth than this is the panel itself
 STRAIGHT_MM, STRAIGHT_SHARE = 1.0, 0.7  # a border's inner edge is a straight line: this share of it lies this near
 ROUND_MM, ROUND_SHARE = 1.0, 0.8  # a fitting's outline is a circle: this share of it lies this near
-LEAST_POINTS, TRIALS = {LineModelND: 2, CircleModel: 3}, 200
+LEAST_POINTS: dict[type, int] = {LineModelND: 2, CircleModel: 3}
+TRIALS = 200
 OTHER_PAINT = 1.8  # brightness of a fitting over the patch's, or the other way round
 
 ALONG_BAND_MM = (0.8, 8.0)  # wavelengths of texture, joints and print
@@ -80,8 +81,8 @@ def _borders(change: np.ndarray, grid: Grid) -> np.ndarray:
     deck = np.isfinite(change)
     usual = float(np.quantile(change[deck], 0.7))
     smooth = _opened(deck & (change < min(SMOOTH_SHARE * usual, SMOOTH_MOST)), OPENED_MM, grid)
-    outside = cv2.dilate((~deck).astype(np.uint8), _disk(GROWN_MM, grid)).astype(bool)
-    found = np.zeros(change.shape, np.uint8)
+    outside = _grown(~deck, grid)
+    found = np.zeros(change.shape, bool)
     for part, area_mm2 in _parts(smooth, grid):
         ring = _ring(part)
         inner = _places(ring & ~outside, grid)
@@ -90,8 +91,8 @@ def _borders(change: np.ndarray, grid: Grid) -> np.ndarray:
         if whole or not meets_edge or area_mm2 < LEAST_BORDER_MM2 or not len(inner):
             continue
         if _share_on(LineModelND, inner, STRAIGHT_MM) >= STRAIGHT_SHARE:
-            found |= cv2.dilate(part.astype(np.uint8), _disk(GROWN_MM, grid))
-    return found.astype(bool)
+            found |= _grown(part, grid)
+    return found
 
 
 def _fittings(views: tuple[LitView, ...], grid: Grid) -> np.ndarray:
@@ -103,7 +104,7 @@ def _fittings(views: tuple[LitView, ...], grid: Grid) -> np.ndarray:
     dark = np.logical_and.reduce([ratio < 1 / OTHER_PAINT for ratio in ratios])
     odd = np.logical_or.reduce([(ratio > OTHER_PAINT) | (ratio < 1 / OTHER_PAINT) for ratio in ratios])
     smooth = fine < SMOOTH_CORE * usual
-    found = np.zeros(grid.shape, np.uint8)
+    found = np.zeros(grid.shape, bool)
     odd_labels = cv2.connectedComponents(odd.astype(np.uint8), connectivity=4)[1]
     for kind in (bright, dark):
         for part, area_mm2 in _parts(_opened(kind & smooth, CORE_OPENED_MM, grid), grid):
@@ -111,8 +112,12 @@ def _fittings(views: tuple[LitView, ...], grid: Grid) -> np.ndarray:
                 continue
             if _share_on(CircleModel, _places(_ring(part), grid), ROUND_MM) >= ROUND_SHARE:
                 whole = part | np.isin(odd_labels, np.unique(odd_labels[part & odd]))
-                found |= cv2.dilate(whole.astype(np.uint8), _disk(GROWN_MM, grid))
-    return found.astype(bool)
+                found |= _grown(whole, grid)
+    return found
+
+
+def _grown(mask: np.ndarray, grid: Grid) -> np.ndarray:
+    return cv2.dilate(mask.astype(np.uint8), _disk(GROWN_MM, grid)).astype(bool)
 
 
 def _levels(view: LitView, grid: Grid) -> np.ndarray:

@@ -23,7 +23,6 @@ from texscan.model import (
     Filters,
     Forecast,
     Grid,
-    LinearPhoto,
     Measured,
     Pattern,
     Photo,
@@ -38,7 +37,7 @@ from texscan.orthographic import without_parallax
 from texscan.rectify import common_grid, to_grid
 from texscan.same_patch import cast_shadows, refuse_other_patches
 from texscan.standard import Verification, day_of, verification_flags
-from texscan.views import PHOTO_PLANE_MM, ReadyView, ready_view, stated_views
+from texscan.views import PHOTO_PLANE_MM, ReadyView, TorchOff, ready_view, stated_views
 
 TILT_U_DEG = 0.3  # of the camera's tilt, from the focal length that a flat card leaves open; measured on renders
 NEARLY_SMOOTH_MM = 0.06
@@ -178,7 +177,7 @@ def _set_of(photos: tuple[Photo, ...], settings: Settings, torch_off: Photo | No
     sightings, refused = _each(photos, lambda k: locate(linear[k], card, focal_35mm=photos[k].focal_35mm))
     grid = common_grid(tuple(sightings.values()), card)
     mask = _mask_on(settings.mask, photos[0], sightings.get(0), grid)
-    off, off_sighting = _torch_off(torch_off, card)
+    off = _torch_off(torch_off, card)
     ready, more = _each(
         photos,
         lambda k: ready_view(
@@ -187,7 +186,6 @@ def _set_of(photos: tuple[Photo, ...], settings: Settings, torch_off: Photo | No
             card,
             grid,
             torch_off=_at_exposure(off, torch_off, photos[k]),
-            torch_off_sighting=off_sighting,
             leave_out=mask,
         ),
         only=tuple(sightings),
@@ -216,8 +214,7 @@ def score_heights(height_mm: np.ndarray, step_mm: float, settings: Settings, *, 
         )
     rows, columns = height_mm.shape
     grid = Grid(0.0, step_mm * (rows - 1), step_mm, rows, columns)
-    height = np.where(settings.mask, np.nan, height_mm) if _same_shape(settings.mask, grid) else height_mm
-    known = Relief(height.astype(np.float32), 0.0, 0.0, None, (), 0.0)
+    known = Relief(_masked(height_mm, settings.mask, grid).astype(np.float32), 0.0, 0.0, None, (), 0.0)
     return _from_heights(known, grid, Budget(), settings, picture=picture)
 
 
@@ -227,11 +224,9 @@ def _score_stated(photos: tuple[Photo, ...], settings: Settings) -> Score:
         raise SettingsError("Photos without a card need --mm-per-px beside --light-azimuth and --light-elevation.")
     linear = tuple(to_linear(photo) for photo in photos)
     grid, views = stated_views(linear, settings.lights, settings.mm_per_px)
-    if _same_shape(settings.mask, grid):
-        views = tuple(
-            replace(v, view=replace(v.view, brightness=np.where(settings.mask, np.nan, v.view.brightness)))
-            for v in views
-        )
+    views = tuple(
+        replace(v, view=replace(v.view, brightness=_masked(v.view.brightness, settings.mask, grid))) for v in views
+    )
     solved = relief.solve(tuple(v.view for v in views), grid, paper_reflectance=None)
     budget = budget_of(tuple(v.view for v in views), solved, tuple(v.tone for v in views), (), printed_bar_mm=None)
     size = (grid.columns, grid.rows)
@@ -289,7 +284,8 @@ def _from_heights(
     all_flags = [*(flags or []), *(f for v in views for f in v.flags), *solved.flags, *texture.flags(figures)]
     all_flags += [*found.flags, *zone_map.flags, *(f for zone in zone_map.zones for f in zone.flags), *decided.flags]
     all_flags += [f for cell in (cells.changed if cells else ()) for f in cell.flags]
-    all_flags += ["nearly-smooth"] if figures["relief_mm"].value < NEARLY_SMOOTH_MM else []
+    size = figures["relief_mm"]
+    all_flags += ["nearly-smooth"] if size is not None and size.value < NEARLY_SMOOTH_MM else []
     all_flags += ["coarse-sampling"] if grid.step_mm > COARSE_STEP_MM else []
     all_flags += verification_flags(settings.verified, day_of(tuple(p.taken_s for p in photos))) if photos else ()
     return Score(
@@ -339,30 +335,32 @@ def _each(photos: tuple[Photo, ...], step, only: tuple[int, ...] | None = None) 
     A step done for each photo: results by the photo's number, and the refused with their sentence. All refused: the
     first one's error.
     """
-    done, refused, first = {}, [], None
+    done, refused = {}, []
+    first: InputError | None = None
     for number in range(len(photos)) if only is None else only:
         try:
             done[number] = step(number)
         except InputError as error:
             refused.append((photos[number].file, str(error)))
             first = first or error
-    if not done:
+    if first is not None and not done:
         raise first
     return done, refused
 
 
-def _torch_off(photo: Photo | None, card: Card) -> tuple[LinearPhoto | None, Sighting | None]:
+def _torch_off(photo: Photo | None, card: Card) -> TorchOff | None:
     if photo is None:
-        return None, None
+        return None
     linear = to_linear(photo)
-    return linear, locate(linear, card, focal_35mm=photo.focal_35mm)
+    return TorchOff(linear, locate(linear, card, focal_35mm=photo.focal_35mm))
 
 
-def _at_exposure(off: LinearPhoto | None, torch_off: Photo | None, photo: Photo) -> LinearPhoto | None:
+def _at_exposure(off: TorchOff | None, torch_off: Photo | None, photo: Photo) -> TorchOff | None:
     """The torch-off photo brought to this photo's exposure, as far as EXIF tells."""
-    if off is None or not (torch_off.exposure and photo.exposure):
+    if off is None or torch_off is None or not torch_off.exposure or not photo.exposure:
         return off
-    return replace(off, luminance=off.luminance * np.float32(photo.exposure / torch_off.exposure))
+    factor = np.float32(photo.exposure / torch_off.exposure)
+    return replace(off, photo=replace(off.photo, luminance=off.photo.luminance * factor))
 
 
 def _scale(kept: tuple[Sighting, ...], grid: Grid, printed_bar_mm: float | None) -> tuple[Measured, Measured]:
@@ -374,7 +372,7 @@ def _scale(kept: tuple[Sighting, ...], grid: Grid, printed_bar_mm: float | None)
 
 def _mask_on(mask: np.ndarray | None, photo: Photo, sighting: Sighting | None, grid: Grid) -> np.ndarray | None:
     """The user's mask on the grid; it may be painted over the first photo, or over the grid of an earlier result."""
-    if mask is None or _same_shape(mask, grid):
+    if mask is None or mask.shape == grid.shape:
         return mask
     if mask.shape != photo.pixels.shape[:2]:
         rows, columns = photo.pixels.shape[:2]
@@ -387,8 +385,9 @@ def _mask_on(mask: np.ndarray | None, photo: Photo, sighting: Sighting | None, g
     return to_grid(mask.astype(np.float32), sighting.camera, grid.x_mm, grid.y_mm, -CARD_THICKNESS_MM) > 0.5
 
 
-def _same_shape(mask: np.ndarray | None, grid: Grid) -> bool:
-    return mask is not None and mask.shape == grid.shape
+def _masked(values: np.ndarray, mask: np.ndarray | None, grid: Grid) -> np.ndarray:
+    """Values on the grid without what the mask leaves out; a mask of another shape leaves out nothing."""
+    return np.where(mask, np.nan, values) if mask is not None and mask.shape == grid.shape else values
 
 
 def _on_top_plane(height_mm: np.ndarray) -> np.ndarray:
