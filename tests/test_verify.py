@@ -8,13 +8,17 @@ outside renderer (tests/trust/renders.py), where their thickness is a number in 
 
 import datetime
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
 import relief_scenes
+from typer.testing import CliRunner
 
 from texscan import relief
+from texscan.cli import app
 from texscan.errors import ReliefError, SettingsError
+from texscan.inputs import read_settings
 from texscan.model import Measured
 from texscan.standard import (
     Step,
@@ -27,6 +31,7 @@ from texscan.standard import (
 )
 from texscan.verification import check_known
 
+PHOTOS = Path(__file__).parent / "trust" / "photos"
 WIDTH_MM, PITCH_MM, LENGTH_MM = 4.0, 10.0, 34.0
 GRID = relief_scenes.grid_of(300, 300, 0.14)
 RECORD = {
@@ -140,3 +145,39 @@ def test_a_record_is_read_back_and_others_are_refused():
 def test_thicknesses_that_check_nothing_are_refused(known_mm, u_mm):
     with pytest.raises(SettingsError, match="--known"):
         check_known(known_mm, u_mm)
+
+
+def test_photos_of_half_a_millimetre_give_a_record_that_scores_can_be_held_against(tmp_path):
+    """The strips stand 0.5 mm over the board in the renderer's scene (tests/trust/renders.py, "step-0.5")."""
+    photos = [str(PHOTOS / f"step-0.5-{letter}.jpg") for letter in "abcd"]
+    record = tmp_path / "records" / "standard.json"
+    called = ["verify", *photos, "--known-mm", "0.5", "--out", str(tmp_path / "out"), "--record", str(record)]
+    done = CliRunner().invoke(app, [*called, "--printed-bar-mm", "100"])
+    assert done.exit_code == 0, done.output
+    assert "The interval holds the known height." in done.output
+    data = json.loads(record.read_text())
+    assert data == json.loads((tmp_path / "out" / "verify.json").read_text())
+    ratio = data["measured_over_known"]
+    assert ratio["low"] <= 1 <= ratio["high"]
+    assert ratio["value"] == pytest.approx(1, abs=0.10)  # what four views promise for relief
+    middles = sorted(np.mean(strip["corners_mm"], axis=0)[0] for strip in data["strips"])
+    assert np.diff(middles) == pytest.approx([10.0] * 4, abs=0.3)  # mm from middle to middle, in the scene
+    assert data["day"] == "2026-05-17"  # of the photos' EXIF
+    read = read_settings(verified=record).verified
+    assert verification_flags(read, datetime.date(2026, 5, 20)) == ()
+
+
+@pytest.mark.parametrize(
+    ("change", "code", "words"),
+    [
+        (["--known-mm", "9"], 1, "between 0.2 and 1.5 mm"),
+        (["--known-mm", "0.5", "--known-u-mm", "0.2"], 1, "calliper"),
+        (["--known-mm", "0.5", "--box", "1,2,3"], 2, "four numbers"),
+    ],
+)
+def test_wrong_options_end_in_a_sentence(tmp_path, change, code, words):
+    photo = str(PHOTOS / "step-0.5-a.jpg")
+    done = CliRunner().invoke(app, ["verify", photo, "--out", str(tmp_path / "out"), *change])
+    assert done.exit_code == code
+    assert words in done.output
+    assert not (tmp_path / "out").exists()

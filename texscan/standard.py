@@ -30,7 +30,7 @@ EDGE_MM = 0.7  # left out on both sides of an edge: the photo's blur
 BESIDE_MM = 3.2  # the board is read this far from a strip; farther off the level is not held
 DRIFT_MM, COARSE_MM, BOARD_SHARE = 25.0, 1.0, 30  # side of a window that most is board of; step; percentile of board
 TWO_LEVELS = 0.75  # share of the variance that two levels explain (Otsu): less is no step
-ROUGH_BOARD = 0.2  # of the step: a board that scatters more is no flat board
+ROUGH_BOARD = 0.3  # of the step: a board that scatters more is no flat board
 LINE_COLOUR = (0, 114, 178)  # of the strips' outlines; Okabe and Ito 2008
 FEW_STRIPS_U = 0.02  # relative standard uncertainty of a mean of strips at the least: glue and burrs, no source
 

@@ -13,11 +13,12 @@ from texscan.commands.ending import ending_in_words
 HELP = """
 Measure strips of known thickness and keep a dated record of measured over known.
 
-Make the standard: cut five straight strips of card, 4 mm wide and 40 mm long, two or more layers glued to 0.4 to 1 mm
-(or strips of steel shim, painted matt). Tape them flat on a flat, smooth, matt board, 10 mm from middle to middle,
-strips and board of one paint or paper. Measure their thickness with a calliper, glue and paint included. Lay the
-scale card around them and photograph as you photograph a deck: torch low, from two sides across the strips or from
-four sides. Wide plates do not serve: the method takes out what is flat for more than about 12 mm.
+Make the standard: cut five straight strips of card, 4 mm wide and 40 mm long, of layers glued to about half a
+millimetre (or strips of steel shim, painted matt). Tape them flat on a flat, smooth, matt board, 10 mm from middle to
+middle, strips and board of one paint or paper. Measure their thickness with a calliper, glue and paint included. Lay
+the scale card around them and photograph as you photograph a deck, torch low, from four sides; two photos across the
+strips tell it roughly. Wide plates do not serve: the method takes out what is flat for more than about 12 mm. Thick
+strips need wider gaps, since their shadows hide the board.
 
 Pass OUT/verify.json to 'texscan score' and 'texscan batch' with --verified: results then say so when it is older than
 180 days or was off by more than its interval.
