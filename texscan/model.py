@@ -372,7 +372,7 @@ FLAGS: dict[str, str] = {
     "few-fiducials": "Few card corners were found; the camera's pose is less certain.",
     "photo-soft": "The photo is soft; fine relief is smoothed.",
     "deck-clipped": "A part of the deck is clipped to white and left out.",
-    "one-view": "One photo: relief across the light is weakly known.",
+    "one-view": "One photo: relief across the light is weakly known, and print cannot be told from relief.",
     "views-left-out": "A photo of the set was not used.",
     "same-light": "Two photos have their light on the same side; they count as one.",
     "one-patch-only": "One patch stands for the whole panel; how much the panel varies is not known.",
