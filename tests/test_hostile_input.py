@@ -18,6 +18,7 @@ from PIL import Image, JpegImagePlugin
 from texscan import files, inputs
 from texscan.card import card_from_dict, read_card
 from texscan.coats import coats_from_toml
+from texscan.commands.ending import BUG, NO_STORAGE, ending_in_words
 from texscan.errors import LONGEST, InputError, PhotoError, SettingsError, StorageError
 from texscan.explain import explained
 from texscan.limits import limits_from_toml
@@ -312,3 +313,27 @@ def test_a_text_nested_without_end_is_refused(tmp_path):
         (tmp_path / name).write_text(("" if name.endswith("json") else "a = ") + "[" * 100_000)
         with pytest.raises(InputError):
             read(tmp_path / name)
+
+
+def test_memory_that_runs_out_within_opencv_ends_as_memory_that_runs_out(capsys):
+    """OpenCV raises an error of its own with the code StsNoMem = -4 (its core/base.hpp); other codes are bugs."""
+    for code, ends_with in ((-4, NO_STORAGE), (-215, BUG)):
+        error = cv2.error("OpenCV: Failed to allocate")
+        error.code = code
+        with pytest.raises(SystemExit) as ended, ending_in_words():
+            raise error
+        assert ended.value.code == ends_with
+        assert ("There is not enough memory." in capsys.readouterr().err) == (code == -4)
+
+
+def test_the_artwork_of_a_card_says_nothing_on_stderr(tmp_path, capfd):
+    card = toy_card.write(tmp_path)
+    (picture,) = tmp_path.glob("*.png")
+    rows = b"".join(b"\0" + bytes(32) for _ in range(32))
+    whole = png(32, 32, kind=0, packed=rows)
+    palette = (
+        struct.pack(">I", 3) + b"PLTE\0\0\0" + struct.pack(">I", zlib.crc32(b"PLTE\0\0\0"))
+    )  # not in grey, 11.2.2
+    picture.write_bytes(whole[:33] + palette + whole[33:])
+    read_card(card)
+    assert capfd.readouterr().err == ""

@@ -16,7 +16,7 @@ OUTSIDE = [
     *("files", "samples", "overlay", "report", "score", "inputs", "result"),
     *("capture", "survey", "batch", "plan", "proposal", "compare", "commands", "cli"),
 ]
-COMMON = {"errors", "model", "card"}
+COMMON = {"errors", "model", "card", "silence"}
 HEAVY = {
     "numpy",
     "cv2",

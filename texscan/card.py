@@ -285,17 +285,15 @@ def _face(path: Path, where: str) -> np.ndarray:
     import cv2
 
     from texscan.linear import srgb_to_linear
+    from texscan.silence import decoded_quietly
 
     try:
-        raw = np.frombuffer(path.read_bytes(), dtype=np.uint8)
+        raw = path.read_bytes()
     except OSError as error:
         raise CardError(
             f"{where} names the artwork {path.name}, which cannot be read. Put it beside {where}."
         ) from error
-    try:
-        picture = cv2.imdecode(raw, cv2.IMREAD_GRAYSCALE) if raw.size else None
-    except cv2.error:
-        picture = None
+    picture = decoded_quietly(raw, cv2.IMREAD_GRAYSCALE)
     if picture is None:
         raise CardError(f"The artwork {path.name} is not a picture. Make the card again with 'texscan card'.")
     return srgb_to_linear(picture)

@@ -10,14 +10,10 @@ from __future__ import annotations
 
 import io
 import logging
-import os
 import re
 import struct
-import threading
 import warnings
 import zlib
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import cv2
@@ -38,6 +34,7 @@ from texscan.exif import (
 )
 from texscan.headers import check_packing, check_size, jpeg_frame, kind_of, png_chunks, truncated
 from texscan.model import Photo
+from texscan.silence import decoded_quietly
 
 HDR_TRANSFERS = {16: "PQ", 18: "HLG"}  # ITU-T H.273 transfer characteristics that are no photo tone curve
 # what tifffile raises on tags with absurd contents
@@ -54,8 +51,6 @@ TIFF_ERRORS = (
 
 # tifffile reports broken tags to its log, which would reach stderr beside our own sentence
 logging.getLogger("tifffile").addHandler(logging.NullHandler())
-
-_QUIET = threading.Lock()
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,30 +154,9 @@ def _png_profile(chunk: bytes | None, name: str) -> bytes | None:
         raise _broken_profile(name) from error
 
 
-@contextmanager
-def _quiet() -> Iterator[None]:
-    """Neither OpenCV nor the libpng in it, which knows no log, writes to stderr beside our own sentence."""
-    with _QUIET:  # one at a time: stderr belongs to the whole process
-        level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
-        kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, 2)
-        try:
-            yield
-        finally:
-            os.dup2(kept, 2)
-            os.close(kept)
-            os.close(nowhere)
-            cv2.utils.logging.setLogLevel(level)
-
-
 def _by_opencv(data: bytes, name: str) -> np.ndarray:
     """Stored pixels of PNG and packed TIFF, RGB order, depth kept; OpenCV unpacks no more than the header says."""
-    with _quiet():
-        try:
-            flags = cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION
-            pixels = cv2.imdecode(np.frombuffer(data, dtype=np.uint8), flags)
-        except cv2.error:
-            pixels = None
+    pixels = decoded_quietly(data, cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION)
     if pixels is None:
         raise truncated(name)
     pixels = _with_channels(pixels)

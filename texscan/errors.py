@@ -4,6 +4,7 @@ from __future__ import annotations
 
 LONGEST = 700  # letters of a sentence; what a file holds may be quoted in it and have any length
 LAST = 250  # of them from its end, where it says what to do
+OPENCV_NO_MEMORY = -4  # cv::Error::StsNoMem
 
 
 def on_one_line(text: str) -> str:
@@ -16,6 +17,13 @@ def _escaped(letter: str) -> str:
     if 0xDC80 <= code <= 0xDCFF:  # a byte of a file name that is no text (PEP 383)
         return f"\\x{code - 0xDC00:02x}"
     return letter.encode("unicode_escape").decode("ascii")
+
+
+def is_no_memory(error: BaseException) -> bool:
+    """Did memory run out? OpenCV has an error of its own for it."""
+    return isinstance(error, MemoryError) or (
+        type(error).__module__ == "cv2" and getattr(error, "code", 0) == OPENCV_NO_MEMORY
+    )
 
 
 class SentenceError(Exception):

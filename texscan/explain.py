@@ -95,7 +95,7 @@ def explained(data: dict, *, name: str, width: int = TABLE) -> list[str]:
         title = chosen[0]["title"].lower() if chosen else "whatever follows"
         *items, closing = cautions
         lines += ["", _plain(f"Cautions for {title}:"), *_items(items, width), *_wrapped(closing, width)]
-    except (AttributeError, IndexError, KeyError, TypeError, ValueError) as error:
+    except (ArithmeticError, AttributeError, IndexError, KeyError, TypeError, ValueError) as error:
         raise SettingsError(f"{name} has no whole list of options ({error!r}). Score the patch again.") from error
     return lines
 

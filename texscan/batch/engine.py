@@ -20,7 +20,7 @@ from itertools import islice
 from multiprocessing.connection import wait as wait_for
 from typing import TypeVar
 
-from texscan.errors import SettingsError, StorageError
+from texscan.errors import SettingsError, StorageError, is_no_memory
 
 AHEAD = 2  # tasks handed out for each worker: one at work, one waiting
 THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
@@ -98,7 +98,7 @@ def _alone(task: T, work: Callable[[T], R], pool: Pool) -> R | Failure:
         error = (future := executor.submit(work, task)).exception()
     if error is None:
         return future.result()
-    if isinstance(error, MemoryError | StorageError):
+    if is_no_memory(error) or isinstance(error, StorageError):
         return Failure(NO_MEMORY)
     return Failure(KILLED) if _may_go_alone(error) else _bug(error)
 
@@ -106,7 +106,11 @@ def _alone(task: T, work: Callable[[T], R], pool: Pool) -> R | Failure:
 def _may_go_alone(error: BaseException | None) -> bool:
     """The process was killed, or had not enough memory."""
     # dask has its own word for a task that killed several workers
-    return isinstance(error, BrokenExecutor | MemoryError | StorageError) or type(error).__name__ == "KilledWorker"
+    return (
+        (error is not None and is_no_memory(error))
+        or isinstance(error, BrokenExecutor | StorageError)
+        or type(error).__name__ == "KilledWorker"
+    )
 
 
 def _bug(error: BaseException) -> Failure:

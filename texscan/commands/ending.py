@@ -10,7 +10,7 @@ from contextlib import contextmanager
 
 import typer
 
-from texscan.errors import InputError, StorageError
+from texscan.errors import InputError, StorageError, is_no_memory
 
 REFUSED, NO_STORAGE, BUG, INTERRUPTED = 1, 3, 70, 130  # 2, a wrong command line, is the parser's own
 
@@ -27,13 +27,13 @@ def ending_in_words() -> Iterator[None]:
         _say_and_exit(str(error), REFUSED)
     except StorageError as error:
         _say_and_exit(str(error), NO_STORAGE)
-    except MemoryError:
-        _say_and_exit("There is not enough memory. Close other programs, or use smaller photos.", NO_STORAGE)
     except KeyboardInterrupt:
         _say_and_exit("Interrupted; nothing was half-written.", INTERRUPTED)
     except (typer.Exit, typer.Abort, typer.BadParameter):
         raise
-    except Exception:
+    except Exception as error:
+        if is_no_memory(error):
+            _say_and_exit("There is not enough memory. Close other programs, or use smaller photos.", NO_STORAGE)
         traceback.print_exc()
         raise SystemExit(BUG) from None
 

@@ -54,8 +54,10 @@ def _little_memory(more_mb: int) -> None:
     import importlib.util
     import resource
 
+    import cv2
     import numpy as np
 
+    cv2.setNumThreads(1)
     importlib.import_module("typer._adapters" if importlib.util.find_spec("typer._adapters") else "typer")
     for module in ("score", "result", "batch.run", "plan.programme_job", "proposal.make", "compare.job", "inputs"):
         importlib.import_module(f"texscan.{module}")
