@@ -195,7 +195,7 @@ def against_curve(
     taken[:, usable] = both[:, best[likeliest]]
     out = np.zeros((*usable.shape, 3))
     out[usable] = np.maximum(per_condition, -LARGEST_LOG_RATIO)
-    return Evidence(out, *taken, lost_share)
+    return Evidence(out, taken[0], taken[1], lost_share)
 
 
 def _over_gains(per_gain: np.ndarray) -> tuple[np.ndarray, int, tuple[float, float] | None]:

@@ -121,7 +121,7 @@ def _apply(rule: Rule, case: Case) -> RuleReading:
         return _reading(rule, case)
     sure, possible = worst_part(case, sure_parts(case)), worst_part(case, possible_parts(case))
     first = _reading(rule, replace(case, part=sure))
-    if possible == sure or first.outcome == AGAINST:
+    if possible is None or possible == sure or first.outcome == AGAINST:
         return first
     second = _reading(rule, replace(case, part=possible))
     if second.outcome == AGAINST:
@@ -211,8 +211,8 @@ def _rests_on_open_relief(case: Case) -> bool:
 def _key_reach(case: Case) -> Reach | None:
     """The reach whose tip is nearest to the limits' tool."""
     wanted = case.limits.decision["key_radius_mm"].value
-    round_tips = [reach for reach in case.reach if reach.radius_mm is not None]
-    return min(round_tips, key=lambda reach: abs(reach.radius_mm - wanted), default=None)
+    round_tips = [(abs(reach.radius_mm - wanted), reach) for reach in case.reach if reach.radius_mm is not None]
+    return min(round_tips, key=lambda tip: tip[0])[1] if round_tips else None
 
 
 def _gap(case: Case) -> Measured | None:
@@ -252,31 +252,33 @@ def _range(reading: Measured, unit: str) -> str:
 
 
 def _relief_words(case: Case, reading: Measured | None) -> str:
-    if reading is None:
+    part = worst_part(case)
+    if reading is None or part is None:
         return "no part of the patch has figures"
-    return f"The relief {worst_part(case).words} is {_range(reading, 'mm')} now"
+    return f"The relief {part.words} is {_range(reading, 'mm')} now"
 
 
 def _void_words(case: Case, reading: Measured | None) -> str:
-    if reading is None:
+    part = worst_part(case)
+    if reading is None or part is None:
         return "no coats are planned, or no part of the patch has figures"
     count = len(case.forecast.coats)
     words = NUMBER_WORDS[count] if count < len(NUMBER_WORDS) else str(count)
     coats = f"{words} coat{'s' if count > 1 else ''}"
-    return f"After {coats} {_range(reading, 'mm')} of void depth remain {worst_part(case).words}"
+    return f"After {coats} {_range(reading, 'mm')} of void depth remain {part.words}"
 
 
 def _share_words(case: Case, reading: Measured | None) -> str:
     worn, filled = (round(100 * case.zone_map.shares.get(name, 0.0)) for name in ("worn", "filled"))
     if _rests_on_open_relief(case):
         return f"{worn} % of the patch reads worn and {filled} % filled, told by a relief too near its limit"
-    return f"{worn} % of the patch is worn and {filled} % filled, together {_range(reading, '%')}"
+    return f"{worn} % of the patch is worn and {filled} % filled, together {_range(lost_share(case), '%')}"
 
 
 def _reach_words(case: Case, reading: Measured | None) -> str:
-    if reading is None:
-        return "the last coat is still inside its recoat window" if in_window(case) else "no reach was computed"
     found = _key_reach(case)
+    if reading is None or found is None:
+        return "the last coat is still inside its recoat window" if in_window(case) else "no reach was computed"
     return (
         f"A tip of {found.radius_mm:g} mm touches {100 * found.fraction.value:.0f} % of the surface and leaves a "
         f"mean gap of {_range(reading, 'mm')}"
@@ -297,7 +299,10 @@ def _void_change(case: Case, reading: Measured, limit: float) -> str:
     coats = case.forecast.coats
     dry_um = sum(coat.dry_um for coat in coats)
     lost = sum(coat.dry_um * (1 - coat.peak_share[0]) for coat in coats)
-    spare_mm = worst_part(case).void_depth_mm.low - limit
+    part = worst_part(case)
+    if part is None:
+        return ""
+    spare_mm = part.void_depth_mm.low - limit
     if spare_mm <= 0:
         return f"No lighter coat: the void depth may be below {limit:.2f} mm before any paint."
     allowed_um = 1000 * spare_mm * dry_um / lost if lost else dry_um

@@ -236,7 +236,8 @@ def _zones(
             ratio = None if sound is None or own is None or value == SOUND else _ratio(own, sound)
             confidence, flags = _confidence(parts == number, value, windows)
             relief, void, contact = (read[key] for key in FIGURE_KEYS)
-            outline = outlines.outline(part, box, grid)
+            rows, columns = box
+            outline = outlines.outline(part, (rows, columns), grid)
             zones.append(Zone(name, outline, area, relief, void, contact, confidence, ratio, flags))
     return tuple(sorted(zones, key=lambda zone: -zone.area_mm2))
 

@@ -112,14 +112,17 @@ def table(block: content.Table, styles: Styles, width: float, *, fine: bool = Fa
     cell, head = ("fine", "fine-head") if fine else ("cell", "head")
     right = set(block.numeric)
 
-    def row(cells: tuple[content.Cell, ...], style: str) -> list[Text]:
+    def row(cells: tuple[content.Cell, ...], style: str) -> list[Text | str]:
         return [
             Text(cell_markup(one, styles.face, VERDICT_COLOURS), styles[f"{style}-right" if n in right else style])
             for n, one in enumerate(cells)
         ]
 
     last = len(block.rows) - 1
-    caption = [Text(styles.face.markup(block.caption), styles["above"]), *([""] * (len(block.head) - 1))]
+    caption: list[Text | str] = [
+        Text(styles.face.markup(block.caption), styles["above"]),
+        *([""] * (len(block.head) - 1)),
+    ]
     rows = [caption, row(block.head, head)]
     rows += [row(cells, head if block.total and n == last else cell) for n, cells in enumerate(block.rows)]
     whole = sum(block.widths)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepInFrame, Table
@@ -62,12 +64,12 @@ def _below(page: content.EvidencePage, styles: Styles, width: float) -> list[Flo
     return rows
 
 
-def height_of(rows: list[Flowable], width: float) -> float:
+def height_of(rows: Sequence[Flowable], width: float) -> float:
     """Height that the pieces take below each other [points]."""
     return sum(row.wrap(width, ENDLESS)[1] + row.getSpaceBefore() + row.getSpaceAfter() for row in rows)
 
 
-def _side_by_side(left: list[Flowable], right: list[Flowable], widths: tuple[float, float]) -> Table:
+def _side_by_side(left: Sequence[Flowable], right: Sequence[Flowable], widths: tuple[float, float]) -> Table:
     made = Table([[left, right]], colWidths=list(widths))
     made.setStyle(
         [

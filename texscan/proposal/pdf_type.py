@@ -6,6 +6,7 @@ import hashlib
 import io
 import re
 from dataclasses import dataclass, fields, is_dataclass
+from typing import Any
 from xml.sax.saxutils import escape
 
 from reportlab.lib.colors import Color, HexColor
@@ -96,12 +97,14 @@ class Styles:
 def styles_of(face: Typeface, accent: Colour) -> Styles:
     readable = HexColor(hex_of(legible(accent)))
 
-    def style(name: str, size: float, *, bold: bool = False, colour: object = INK, **more: object) -> ParagraphStyle:
-        colour = HexColor(colour) if isinstance(colour, str) else colour
+    def style(
+        name: str, size: float, *, bold: bool = False, colour: str | Color = INK, **more: Any
+    ) -> ParagraphStyle:
+        ink = HexColor(colour) if isinstance(colour, str) else colour
         font = face.bold if bold else face.regular
         leading = size * (LEADING if size > FINE_PT + 0.5 else FINE_LEADING)
         return ParagraphStyle(
-            name, fontName=font, bulletFontName=font, fontSize=size, leading=leading, textColor=colour, **more
+            name, fontName=font, bulletFontName=font, fontSize=size, leading=leading, textColor=ink, **more
         )
 
     made = (

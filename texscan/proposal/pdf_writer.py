@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 from reportlab import rl_config
 from reportlab.lib.colors import HexColor
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import BaseDocTemplate, Flowable, Frame, KeepInFrame, PageBreak, PageTemplate, Spacer, Table
+from reportlab.platypus import (
+    BaseDocTemplate,
+    Flowable,
+    Frame,
+    KeepInFrame,
+    PageBreak,
+    PageTemplate,
+    Spacer,
+    Table,
+    TableStyle,
+)
 from reportlab.platypus import Paragraph as Text
 from reportlab.platypus.tableofcontents import TableOfContents
 
@@ -26,11 +36,13 @@ SIDE_MM, TOP_MM, FOOT_MM = 18.0, 20.0, 17.0
 LOGO_MM = (46.0, 18.0)
 PASSES = 6  # until page numbers in the list of contents stand
 HEAD_PT = 7.8
-CONTENTS_STYLE = [
-    ("TOPPADDING", (0, 0), (-1, -1), 0),
-    ("BOTTOMPADDING", (0, 0), (-1, -1), 0.6),
-    ("LEFTPADDING", (0, 0), (-1, -1), 0),
-]
+CONTENTS_STYLE = TableStyle(
+    [
+        ("TOPPADDING", (0, 0), (-1, -1), 0),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 0.6),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0),
+    ]
+)
 
 
 class _Document(BaseDocTemplate):
@@ -40,7 +52,7 @@ class _Document(BaseDocTemplate):
 
     def _endBuild(self) -> None:  # noqa: N802 - named by reportlab
         self.count = self.page
-        super()._endBuild()
+        super()._endBuild()  # type: ignore[misc]  # the stubs leave it out
 
     def afterFlowable(self, flowable: Flowable) -> None:  # noqa: N802 - named by reportlab
         if isinstance(flowable, Heading) and flowable.level == 0:
@@ -151,8 +163,10 @@ def first_page(proposal: Proposal, styles: Styles, width: float) -> list[Flowabl
     story += [] if logo else [title[1]]
     named = [(label, lines) for label, lines in proposal.parties if lines]
     if named:
-        cells = [[Text(mark(label), styles["label"]), *(Text(mark(line), styles["cell"]) for line in lines)]
-                 for label, lines in named]  # fmt: skip
+        cells: list[Sequence[Flowable]] = [
+            [Text(mark(label), styles["label"]), *(Text(mark(line), styles["cell"]) for line in lines)]
+            for label, lines in named
+        ]
         story.append(_bare([cells], (width / len(cells),) * len(cells)))
     story += [Spacer(0, 8), _brief(proposal.brief, styles, width), Spacer(0, 8)]
     contents = TableOfContents(dotsMinLevel=0, tableStyle=CONTENTS_STYLE)
@@ -161,7 +175,7 @@ def first_page(proposal: Proposal, styles: Styles, width: float) -> list[Flowabl
     return story
 
 
-def _bare(rows: list[list[list[Flowable]]], widths: tuple[float, ...]) -> Table:
+def _bare(rows: list[list[Sequence[Flowable]]], widths: tuple[float, ...]) -> Table:
     made = Table(rows, colWidths=list(widths))
     made.setStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0),
                    ("RIGHTPADDING", (-1, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 0),
