@@ -116,7 +116,7 @@ def report(name: str, *, enlarge: bool, repeat: int) -> list[str]:
         runs.append((whole, clock.seconds | {"the rest": whole - sum(clock.seconds.values())}))
     whole, seconds = min(runs, key=lambda run: run[0])
     floor = seconds[DECODE]
-    columns, rows = (TWELVE_MEGAPIXELS if enlarge else (1800, 2400))
+    columns, rows = TWELVE_MEGAPIXELS if enlarge else (1800, 2400)
     lines = [f"{name}: {len(paths)} photo(s) of {columns} x {rows}, {whole:.2f} s of processor time"]
     lines += [f"  {'step':24s}{'seconds':>9s}{'share':>8s}{'/ decode':>10s}"]
     for line in dict.fromkeys([*STEPS.values(), "the rest"]):
