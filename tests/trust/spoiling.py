@@ -17,6 +17,7 @@ ODD_TEXTS = (
     "\N{SNOWMAN}", "<script>alert(1)</script>", "]]>", "{{7*7}}", "%s%n", "line\nbreak", "\x1b[2J", "\x85",
 )  # fmt: skip
 HEADER_BYTES = 600  # where most formats keep what they say about themselves
+MOST_BYTES = 8 << 20  # of lines put in: more is only slow to make, since files are refused by their size
 DEEP = 3000  # lists within lists
 
 
@@ -270,5 +271,6 @@ def _text_line(body: bytes, rng: random.Random) -> bytes:
     elif way == 2:
         lines[one], lines[two] = lines[two], lines[one]
     else:
-        lines[one:one] = [lines[one]] * rng.choice((2, 20, 2000))
+        times = rng.choice((2, 20, 2000))
+        lines[one:one] = [lines[one]] * min(times, 1 + MOST_BYTES // (1 + len(lines[one])))
     return b"\n".join(lines)
