@@ -18,6 +18,7 @@ from PIL import Image, ImageCms, ImageOps
 from texscan import files
 from texscan.errors import PhotoError, ReliefError, SettingsError, StorageError
 from texscan.files import json_bytes, load_heights, load_mask, load_photo, png_bytes, tiff_bytes, write_result
+from texscan.inputs import read_settings
 from texscan.model import Measured
 
 DATA = Path(__file__).parent / "data"
@@ -519,3 +520,10 @@ def test_a_folder_that_vanishes_while_it_is_written_ends_in_words(tmp_path, monk
     with pytest.raises(StorageError, match="Nothing was changed"):
         write_result(made / "panel", {"a.json": b"1", "b.json": b"2"})
     assert not made.exists()
+
+
+def test_a_photo_whose_name_is_no_text_and_a_panel_of_two_lines_get_names_that_every_file_can_hold(tmp_path):
+    path = tmp_path / os.fsdecode(b"deck\xff.png")
+    path.write_bytes(png_bytes(np.full((40, 40, 3), 90, np.uint8)))
+    assert load_photo(path).file == "deck\\xff.png"
+    assert read_settings(panel="Fore\ndeck \x07").panel == "Fore deck \\x07"

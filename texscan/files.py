@@ -23,7 +23,7 @@ import numpy as np
 import tifffile
 
 from texscan.decode import TIFF_ERRORS, photo_from_bytes, png_pixels, tiff_pixels
-from texscan.errors import InputError, PhotoError, ReliefError, SettingsError, StorageError
+from texscan.errors import InputError, PhotoError, ReliefError, SettingsError, StorageError, on_one_line
 from texscan.headers import MAX_PIXELS
 from texscan.model import Photo
 from texscan.rawphoto import is_raw, photo_from_raw
@@ -58,11 +58,11 @@ def load_photo(path: str | Path, *, long_side_px: int | None = None) -> Photo:
     """
     path = Path(path)
     data = _read(path, "photo", PhotoError)
-    digest = hashlib.sha256(data).hexdigest()
+    digest, name = hashlib.sha256(data).hexdigest(), on_one_line(path.name)  # a name may be bytes that are no text
     try:
-        if is_raw(data, path.name):
-            return photo_from_raw(data, path.name, sha256=digest)
-        return photo_from_bytes(data, path.name, sha256=digest, long_side_px=long_side_px)
+        if is_raw(data, name):
+            return photo_from_raw(data, name, sha256=digest)
+        return photo_from_bytes(data, name, sha256=digest, long_side_px=long_side_px)
     except (MemoryError, cv2.error) as error:
         raise StorageError(
             f"There is not enough memory to open {path.name}. Close other programs, or shrink it."

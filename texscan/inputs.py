@@ -11,7 +11,7 @@ from texscan.coating import DEFAULT_COATS
 from texscan.coats import CoatSystem, coats_from_toml, systems_from_toml
 from texscan.compatibility import Job
 from texscan.condition_map import conditions_from_tiff
-from texscan.errors import SettingsError
+from texscan.errors import SettingsError, on_one_line
 from texscan.limits import Limits, limits_from_toml
 from texscan.model import SOUND, Coat, Filters, Measured
 from texscan.score import Settings
@@ -58,7 +58,7 @@ def read_settings(
         job=job or Job(),
         filters=filters,
         printed_bar_mm=printed_bar_mm,
-        panel=panel,
+        panel=on_one_line(" ".join(panel.split())),
         reference=None if reference is None else read_reference(reference, filters),
         mask=None if mask is None else files.load_mask(mask),
         lights=lights,
