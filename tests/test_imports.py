@@ -93,7 +93,9 @@ def test_steps_open_no_file_and_print_nothing():
                 )
 
 
-@pytest.mark.parametrize("arguments", [["--help"], ["score", "--help"], ["explain", "--help"], ["coats", "--help"], ["proposal", "--help"]])
+@pytest.mark.parametrize(
+    "arguments", [["--help"], ["score", "--help"], ["explain", "--help"], ["coats", "--help"], ["proposal", "--help"]]
+)
 def test_help_loads_nothing_heavy(arguments):
     program = (
         "import sys\n"

@@ -158,8 +158,8 @@ def _acceptance(job: Job) -> list[Flowable]:
         Paragraph("Acceptance", style("head", bold=True, spaceBefore=9, spaceAfter=2)),
         _text(
             "When the last coat has cured, photograph each panel again in the same places with the same card, score "
-            "it, and compare: texscan compare BEFORE AFTER --promised targets.csv. Kept is what lies within the range "
-            "to be reached, with the intervals of both measurements.",
+            "it, and compare: texscan compare BEFORE AFTER --promised targets.csv. Kept is what lies within the "
+            "range to be reached, with the intervals of both measurements.",
             spaceAfter=4,
         ),
         _grid(rows, [share * width for share in widths], heights=None),
