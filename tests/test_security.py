@@ -133,7 +133,7 @@ def test_every_command_works_with_the_network_forbidden(boat):
         "plan out --survey survey.toml --forecast forecast.csv --to planned",
         "proposal out --survey survey.toml --to proposed",
         "compare out/deep out/lane --out compared",
-        "schema score",
+        "schema",
     )
     assert done.returncode == 0, done.stderr
     assert (boat / "done" / "results.csv").stat().st_size > 0
