@@ -31,7 +31,7 @@ LEAST_OVERLAP = {4: 0.80, 2: 0.70, 1: 0.70}
 
 @functools.cache
 def _scored(name):
-    """One file of tests goes to one worker, so each panel is scored once; without its photos' pixels, to save memory."""
+    """A worker gets whole files of tests, so each panel is scored once; photos lose their pixels to save memory."""
     score = score_sample(PANELS[name])
     score = replace(score, photos=tuple(replace(photo, pixels=photo.pixels[:1, :1]) for photo in score.photos))
     return score, truth.read(name, score.grid.x_mm, score.grid.y_mm)
