@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import asdict
 
 import numpy as np
 
@@ -45,13 +46,7 @@ def score_dict(score: Score) -> dict:
         "views": [_view(photo, view) for photo, view in zip(score.photos, score.views, strict=True)],
         "ambient": [{"file": photo.file, "sha256": photo.sha256} for photo in score.ambient],
         "refused": [{"file": file, "reason": reason} for file, reason in score.refused],
-        "grid": {
-            "x0_mm": grid.x0_mm,
-            "y1_mm": grid.y1_mm,
-            "step_mm": grid.step_mm,
-            "rows": grid.rows,
-            "columns": grid.columns,
-        },
+        "grid": asdict(grid),
         "scale": {"mm_per_px": score.scale_mm_per_px, "tilt_deg": score.tilt_deg} if score.scale_mm_per_px else None,
         "filters": {
             "s_mm": settings.filters.s_mm,

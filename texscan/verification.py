@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
@@ -109,13 +109,7 @@ def _as_dict(done: Verified) -> dict:
             }
             for photo, ready in zip(done.mapped.photos, done.mapped.views, strict=True)
         ],
-        "grid": {
-            "x0_mm": grid.x0_mm,
-            "y1_mm": grid.y1_mm,
-            "step_mm": grid.step_mm,
-            "rows": grid.rows,
-            "columns": grid.columns,
-        },
+        "grid": asdict(grid),
         "budget": {
             "terms": [{"name": term.name, "relative_u": term.relative_u} for term in done.mapped.budget.terms],
             "strips_u_mm": done.step.u_mm,
