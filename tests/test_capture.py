@@ -23,7 +23,6 @@ from texscan.capture.remarks import NOT_USABLE, USABLE, WEAK, refusal_of, remark
 from texscan.card_layout import TAG_DICTIONARY, TAG_MARKER_MM
 from texscan.model import Photo
 
-pytestmark = pytest.mark.xdist_group("capture")  # the readings of the samples are made once
 PANELS = ROOT / "sample_images" / "panels"
 SMALL_PX = 1200  # half the samples' size: enough for the card, quicker
 

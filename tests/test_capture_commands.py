@@ -26,7 +26,6 @@ from texscan.cli import app
 from texscan.errors import SettingsError
 from texscan.exif import taken_of
 
-pytestmark = pytest.mark.xdist_group("capture")
 PANELS = ROOT / "sample_images" / "panels"
 
 

@@ -27,7 +27,6 @@ from texscan.model import Measured
 from texscan.x3p import heights_from_x3p
 from texscan.x3p_archive import x3p_bytes
 
-pytestmark = pytest.mark.xdist_group("proposal")  # shares the panels' scores
 WHEN = "2026-05-16T10:00:00+00:00"
 
 

@@ -16,7 +16,6 @@ BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 BROWSER = os.environ.get("CHROMIUM") or next(filter(None, map(shutil.which, BROWSERS)), None)
 pytestmark = [
     pytest.mark.skipif(BROWSER is None, reason="needs Chromium; name one in CHROMIUM"),
-    pytest.mark.xdist_group("browser"),
 ]
 PANELS = [  # name, relief, action, worn
     ("panel 10", 0.30, "inconclusive", 0.10),

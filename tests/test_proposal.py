@@ -35,7 +35,6 @@ from texscan.proposal.pdf_writer import pdf_bytes
 from texscan.proposal.work import price, specification
 
 docx = pytest.importorskip("docx", reason="needs python-docx")
-pytestmark = pytest.mark.xdist_group("proposal")  # one worker scores the panels
 ISSUE = Issue("B", date(2026, 5, 20), date(2026, 8, 31))
 TEMPLATE = lambda: Template(*(sources.read_template(None, f"page.{kind}") for kind in ("html", "css", "js")))
 A4_PT, LETTER_PT = (595.28, 841.89), (612.0, 792.0)  # ISO 216 and ANSI/ASME Y14.1 at 72 points an inch

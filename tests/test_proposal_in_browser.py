@@ -20,7 +20,6 @@ BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 BROWSER = os.environ.get("CHROMIUM") or next(filter(None, map(shutil.which, BROWSERS)), None)
 pytestmark = [
     pytest.mark.skipif(BROWSER is None, reason="needs Chromium; name one in CHROMIUM"),
-    pytest.mark.xdist_group("proposal"),
 ]
 
 

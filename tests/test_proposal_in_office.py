@@ -16,7 +16,6 @@ pytest.importorskip("docx", reason="needs python-docx")
 OFFICE = shutil.which("soffice") or shutil.which("libreoffice")
 pytestmark = [
     pytest.mark.skipif(OFFICE is None, reason="needs LibreOffice"),
-    pytest.mark.xdist_group("proposal"),
 ]
 
 
