@@ -1,8 +1,5 @@
 """The page of a batch in a headless Chromium: sort, filter, tap, keyboard, phone, and nothing asked from outside."""
 
-import os
-import shutil
-
 import batch_scene
 import cv2
 import numpy as np
@@ -11,12 +8,6 @@ import pytest
 from texscan.batch.contact_sheet import contact_sheet, line_of
 from texscan.survey.outcome import PatchOutcome, panel_outcome
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright")
-BROWSERS = ("chromium", "chromium-browser", "google-chrome")
-BROWSER = os.environ.get("CHROMIUM") or next(filter(None, map(shutil.which, BROWSERS)), None)
-pytestmark = [
-    pytest.mark.skipif(BROWSER is None, reason="needs Chromium; name one in CHROMIUM"),
-]
 PANELS = [  # name, relief, action, worn
     ("panel 10", 0.30, "inconclusive", 0.10),
     ("panel 9", 0.90, "recoat", 0.0),
@@ -36,31 +27,6 @@ def page_file(tmp_path_factory):
     refused = [("no card.jpg", "No scale card was found.")]
     (out / "index.html").write_text(contact_sheet(lines, refused, title="Invented boat"), encoding="utf-8")
     return out / "index.html"
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
-        yield browser
-        browser.close()
-
-
-@pytest.fixture(params=[(1280, 800), (360, 740)], ids=["desk", "phone"])
-def page(request, browser, page_file):
-    """The open page; afterwards: no error, and nothing but files of its folder was asked for."""
-    width, height = request.param
-    context = browser.new_context(viewport={"width": width, "height": height}, has_touch=width < 500)
-    page = context.new_page()
-    asked, errors = [], []
-    page.on("request", lambda sent: asked.append(sent.url))
-    page.on("pageerror", lambda error: errors.append(str(error)))
-    page.on("console", lambda message: errors.append(message.text) if message.type == "error" else None)
-    page.goto(page_file.as_uri())
-    yield page
-    context.close()
-    assert not errors
-    assert asked and all(url.startswith(page_file.parent.as_uri() + "/") for url in asked)
 
 
 def names(page):
