@@ -9,13 +9,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import relief_scenes
+from scipy import ndimage
 
 from texscan.budget import budget_of
-from texscan.deck import across_light_share, refuse_dark_along_light
 from texscan.errors import ReliefError
 from texscan.linear import ToneCurve
-from texscan.model import LitView, Measured, Relief
+from texscan.model import Filters, LitView, Measured, Relief
+from texscan.one_light import across_light_share, order, refuse_dark_along_light, with_print_in_doubt
 from texscan.same_patch import cast_shadows
+from texscan.texture import measured
 
 GRID = relief_scenes.grid_of(400, 300, 0.2)
 X, Y = np.meshgrid(GRID.x_mm, GRID.y_mm)
@@ -74,6 +76,70 @@ def test_relief_under_a_light_changes_the_picture_along_it_and_a_joint_along_it_
     assert across_light_share(relief, GRID) < 0.02
     assert across_light_share(joints, GRID) > 0.9
     refuse_dark_along_light((relief,), "a.jpg", GRID)
-    refuse_dark_along_light((joints, joints), "a.jpg", GRID)  # two photos tell them apart by themselves
-    with pytest.raises(ReliefError, match=r"a\.jpg, the only photo, runs along its light"):
-        refuse_dark_along_light((joints,), "a.jpg", GRID)
+    opposite = view(joints.brightness, azimuth_deg + 180)
+    refuse_dark_along_light((joints, opposite), "a.jpg", GRID)  # two photos tell them apart by themselves
+    for views in ((joints,), (joints, joints)):  # two with one light do not
+        with pytest.raises(ReliefError, match=r"a\.jpg, lit from one side only, runs along its light"):
+            refuse_dark_along_light(views, "a.jpg", GRID)
+
+
+def printed_and_raised(azimuth_deg, elevation_deg=22.0):
+    """The same round studs as ink on a level deck, and as relief under a lamp by the law of matt paint."""
+    pitch_mm = 6.0
+    centre = np.hypot((X + 300) % pitch_mm - 3, (Y + 300) % pitch_mm - 3)
+    studs = np.clip((2.2 - centre) / 0.6 + 0.5, 0, 1)
+    a = np.radians(azimuth_deg)
+    slope_down, slope_right = np.gradient(0.4 * studs, GRID.step_mm)
+    towards = slope_right * np.cos(a) - slope_down * np.sin(a)
+    raised = np.clip(1 - towards / np.tan(np.radians(elevation_deg)), 0.05, None)
+    noise = np.random.default_rng(7).normal(0, 0.02, GRID.shape)
+    return view(0.25 + 0.6 * studs + noise, azimuth_deg), view(0.6 * raised + noise, azimuth_deg)
+
+
+@pytest.mark.parametrize("azimuth_deg", [0.0, 70.0, 205.0])
+def test_studs_in_ink_look_the_same_after_half_a_turn_and_studs_in_relief_do_not(azimuth_deg):
+    ink, relief = printed_and_raised(azimuth_deg)
+    assert order(ink, GRID) < 0.02  # half a turn maps a round stud onto itself: zero but for noise
+    assert order(relief, GRID) > 0.3
+    turned = replace(relief, brightness=np.ascontiguousarray(relief.brightness[::-1, ::-1]))
+    assert order(turned, GRID) == pytest.approx(order(relief, GRID), rel=1e-3)  # it has no sign
+    brighter = replace(relief, brightness=3 * relief.brightness)
+    assert order(brighter, GRID) == pytest.approx(order(relief, GRID), rel=1e-3)  # nor the paint's level
+
+
+def test_order_agrees_with_a_slow_sum_over_all_pairs_of_places():
+    """The definition, place by place, on white noise with a dark pixel right of each bright one."""
+    grid = relief_scenes.grid_of(40, 30, 0.25)
+    rng = np.random.default_rng(3)
+    spots = rng.random(grid.shape) < 0.06
+    picture = 1 + 2.0 * spots - 0.9 * np.roll(spots, 2, axis=1)
+    lamp = relief_scenes.lamp(0, 25, 600)
+    seen = LitView(picture.astype(np.float32), lamp, np.zeros(grid.shape, bool))
+    smooth = ndimage.gaussian_filter(picture, 16, mode="mirror", truncate=8)  # OpenCV's border is SciPy's mirror
+    t = ndimage.gaussian_filter(picture / smooth - 1, 0.48, mode="mirror", truncate=8)
+    t -= t.mean()
+    squared = t * t - (t * t).mean()
+    rows, columns = grid.shape
+    best = 0.0
+    for down in range(-15, 16):
+        for right in range(-15, 16):
+            here = np.s_[max(0, -down) : rows - max(0, down), max(0, -right) : columns - max(0, right)]
+            there = np.s_[max(0, down) : rows - max(0, -down), max(0, right) : columns - max(0, -right)]
+            best = max(best, abs((squared[here] * t[there]).mean() - (squared[there] * t[here]).mean()))
+    assert order(seen, grid) == pytest.approx(best / (2 * t.std() ** 3), rel=0.02)  # kernels are cut at other widths
+
+
+def test_a_print_under_one_light_is_flagged_and_its_interval_reaches_down_to_nothing():
+    ink, relief = printed_and_raised(70.0)
+    read = Relief(np.zeros((2, 2)), 0.26, 0.13, None, (0.5,), 0.1, ("one-view",))
+    lit = replace(relief, light=replace(relief.light, ambient_share=Measured(0.02, 0.01, 0.03)))
+    assert with_print_in_doubt(read, (relief,), GRID).flags == ("one-view",)
+    opposite = replace(ink, light=relief_scenes.lamp(250.0, 22.0, 600.0))
+    assert with_print_in_doubt(read, (ink, opposite), GRID).flags == ("one-view",)  # two lights tell by themselves
+    doubted = with_print_in_doubt(read, (ink, ink), GRID)
+    assert doubted.flags == ("one-view", "print-not-excluded")
+    budget = budget_of((lit,), doubted, (ToneCurve(),), (), printed_bar_mm=100.0)
+    z = np.random.default_rng(1).normal(0, 0.1, (60, 60))
+    found = measured(z, 0.25, Filters(), budget)
+    assert found["Sq_mm"].low < 0.02 * found["Sq_mm"].value
+    assert (found["contact_area_fraction"].low, found["contact_area_fraction"].high) == (0.0, 1.0)

@@ -18,6 +18,8 @@ NOISE_U = 0.005  # noise and JPEG packing of phone photos: heights change by und
 SIZES_DISAGREE = "shading-and-shadow-disagree"
 SIZES_DISAGREE_U = 0.12  # then the deck is none of those that the solver's own uncertainty was measured on; a shadow
 # of three quarters on the deck made relief 31 % too large (tests/trust/plausible.py)
+PRINT = "print-not-excluded"
+PRINT_U, PRINT_CONTACT_U = 0.6, 0.6  # then there may be no relief at all: intervals of 95 % reach down to none of it
 STATED_SCALE_U = 0.015  # of a user's mm per pixel
 
 
@@ -66,5 +68,7 @@ def budget_of(
         Term("noise and packing", NOISE_U),
         Term("height solver", relief.gain_u),
         *([Term("shading against shadow", sizes)] if sizes else []),
+        *([Term("print or relief", PRINT_U)] if PRINT in relief.flags else []),
     )
-    return Budget(terms, relief.contact_u, len(views))
+    contact_u = math.hypot(relief.contact_u, PRINT_CONTACT_U) if PRINT in relief.flags else relief.contact_u
+    return Budget(terms, contact_u, len(views))

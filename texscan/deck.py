@@ -8,7 +8,6 @@ import cv2
 import numpy as np
 from skimage.measure import CircleModel, LineModelND, ransac
 
-from texscan.errors import ReliefError
 from texscan.model import Grid, LitView
 
 COARSE_STEP_MM = 0.25
@@ -26,10 +25,6 @@ ROUND_MM, ROUND_SHARE = 1.0, 0.8  # a fitting's outline is a circle: this share 
 LEAST_POINTS: dict[type, int] = {LineModelND: 2, CircleModel: 3}
 TRIALS = 200
 OTHER_PAINT = 1.8  # brightness of a fitting over the patch's, or the other way round
-
-ALONG_BAND_MM = (0.8, 8.0)  # wavelengths of texture, joints and print
-ACROSS_DEG = 20.0
-MOST_ACROSS = 0.5  # relief under one light has 0.21 at most on the samples, joints that run along the light 0.96
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +50,7 @@ def no_deck(views: tuple[LitView, ...], grid: Grid) -> NoDeck:
     patch in every view, and round; what is as odd beside it (its shadow) goes with it. Anything else that is smooth
     stays in: it may be the worst wear of the panel.
     """
-    views, coarse = _coarser(views, grid)
+    views, coarse = coarser(views, grid)
     change = texture_change(views, coarse, WINDOW_MM)
     if not np.isfinite(change).any():
         return NoDeck(np.zeros(grid.shape, bool), ())
@@ -66,7 +61,7 @@ def no_deck(views: tuple[LitView, ...], grid: Grid) -> NoDeck:
     return NoDeck(mask.astype(bool), tuple(flags))
 
 
-def _coarser(views: tuple[LitView, ...], grid: Grid) -> tuple[tuple[LitView, ...], Grid]:
+def coarser(views: tuple[LitView, ...], grid: Grid) -> tuple[tuple[LitView, ...], Grid]:
     """Views on a grid of about COARSE_STEP_MM: outlines of borders and fittings need no finer one."""
     factor = grid.step_mm / COARSE_STEP_MM
     if factor >= 1:
@@ -180,47 +175,3 @@ def _share_on(model: type, points: np.ndarray, within_mm: float) -> float:
 def _disk(radius_mm: float, grid: Grid) -> np.ndarray:
     size = 2 * max(1, round(radius_mm / grid.step_mm)) + 1
     return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-
-
-def across_light_share(view: LitView, grid: Grid) -> float:
-    """
-    Share of the picture's changes that run across the light, within ACROSS_DEG: 0 to 1.
-
-    Small relief h under one light at azimuth a changes the picture as dh/da does, so a wave across the light leaves
-    no trace (Kube and Pentland 1988). What is dark all along the light is print, a joint, or grooves that this light
-    cannot tell from print.
-    """
-    known = np.isfinite(view.brightness)
-    sigma = ALONG_BAND_MM[1] / 2 / grid.step_mm
-    weight = cv2.GaussianBlur(known.astype(np.float32), (0, 0), sigma)
-    level = cv2.GaussianBlur(np.where(known, view.brightness, 0).astype(np.float32), (0, 0), sigma)
-    change = np.where(known, view.brightness * weight / np.maximum(level, 1e-6) - 1, 0)
-    rows, columns = (slice(i.min(), i.max() + 1) for i in np.nonzero(known))
-    change = change[rows, columns]
-    change = change * np.hanning(change.shape[0])[:, None] * np.hanning(change.shape[1])[None, :]
-    energy = np.abs(np.fft.fft2(change)) ** 2
-    down, right = (np.fft.fftfreq(n, grid.step_mm) for n in change.shape)
-    frequency = np.hypot(right[None, :], down[:, None])
-    energy *= (frequency > 1 / ALONG_BAND_MM[1]) & (frequency < 1 / ALONG_BAND_MM[0])
-    x, y, _ = view.light.direction / np.hypot(*view.light.direction[:2])
-    along = np.abs(right[None, :] * x - down[:, None] * y)  # rows run down, y up
-    across = along < np.sin(np.radians(ACROSS_DEG)) * frequency
-    return float(energy[across].sum() / max(energy.sum(), 1e-30))
-
-
-def refuse_dark_along_light(views: tuple[LitView, ...], file: str, grid: Grid) -> None:
-    """
-    Raises
-    ------
-    ReliefError
-        The only view's picture does not follow its light, so no relief can be told from print.
-    """
-    if len(views) > 1:
-        return
-    share = across_light_share(views[0], grid)
-    if share > MOST_ACROSS:
-        raise ReliefError(
-            f"What is dark in {file}, the only photo, runs along its light ({share:.0%} of it, at most "
-            f"{MOST_ACROSS:.0%} is usable): print, joints or grooves cannot be told apart. Take a second photo with "
-            "the torch at another side."
-        )

@@ -373,6 +373,8 @@ FLAGS: dict[str, str] = {
     "photo-soft": "The photo is soft; fine relief is smoothed.",
     "deck-clipped": "A part of the deck is clipped to white and left out.",
     "one-view": "One photo: relief across the light is weakly known, and print cannot be told from relief.",
+    "print-not-excluded": "Light and shade show no order from the lamp's side to the other, so all of it may be "
+    "print or stain without any relief; take a second photo with the torch at the opposite side.",
     "views-left-out": "A photo of the set was not used.",
     "same-light": "Two photos have their light on the same side; they count as one.",
     "one-patch-only": "One patch stands for the whole panel; how much the panel varies is not known.",
@@ -380,6 +382,8 @@ FLAGS: dict[str, str] = {
     "figure-left-out": "A figure is not defined in one of the patches; it rests on the others.",
     "shares-not-used": "Shares of the area are not stated for all scored patches; they count alike.",
     "shading-and-shadow-disagree": "Shading and shadow geometry disagree about the size of the relief.",
+    "grooves-along-light": "Grooves run nearly along the light, where they are hardly seen, so they may be deeper than "
+    "read; turn the torch by an eighth of a turn, or take two more photos with it a quarter turn away.",
     "no-shadows-on-deck": "The relief throws no shadows that could confirm its size.",
     "nearly-smooth": "The panel is nearly smooth; there is little relief to measure.",
     "smooth-border": "A smooth part with a straight edge was taken for a border and left out; if it is worn deck, "

@@ -8,11 +8,11 @@ import cv2
 import numpy as np
 
 from texscan import coating, filters, mould, pattern, reach, relief, texture, verdict, zones
-from texscan.budget import budget_of, print_scale_u
+from texscan.budget import STATED_SCALE_U, budget_of, print_scale_u
 from texscan.card import CARD_THICKNESS_MM, Card
 from texscan.compatibility import Job
 from texscan.curve import TOP_RATIO
-from texscan.deck import NoDeck, no_deck, refuse_dark_along_light
+from texscan.deck import NoDeck, no_deck
 from texscan.errors import InputError, PhotoError, ReliefError, SettingsError
 from texscan.limits import Limits, zone_limits
 from texscan.linear import to_linear
@@ -32,6 +32,7 @@ from texscan.model import (
     ZoneMap,
 )
 from texscan.mould import Mould
+from texscan.one_light import refuse_dark_along_light, with_print_in_doubt
 from texscan.options import Option, Panel, options
 from texscan.orthographic import without_parallax
 from texscan.rectify import common_grid, to_grid
@@ -139,9 +140,9 @@ def map_heights(photos: tuple[Photo, ...], settings: Settings, *, torch_off: Pho
     InputError : as `score_photos`.
     """
     found = _set_of(photos, settings, torch_off)
-    views = tuple(v.view for v in found.views)
+    views, paper = tuple(v.view for v in found.views), settings.card.paper_reflectance
     refuse_dark_along_light(views, found.photos[0].file, found.grid)
-    solved = relief.solve(views, found.grid, paper_reflectance=settings.card.paper_reflectance)
+    solved = with_print_in_doubt(relief.solve(views, found.grid, paper_reflectance=paper), views, found.grid)
     eye = np.mean([sighting.camera.position_mm for sighting in found.sightings], axis=0)
     solved = replace(solved, height_mm=without_parallax(solved.height_mm, found.grid, eye, PHOTO_PLANE_MM))
     tones = tuple(v.tone for v in found.views)
@@ -227,10 +228,11 @@ def _score_stated(photos: tuple[Photo, ...], settings: Settings) -> Score:
     views = tuple(
         replace(v, view=replace(v.view, brightness=_masked(v.view.brightness, settings.mask, grid))) for v in views
     )
-    solved = relief.solve(tuple(v.view for v in views), grid, paper_reflectance=None)
-    budget = budget_of(tuple(v.view for v in views), solved, tuple(v.tone for v in views), (), printed_bar_mm=None)
-    size = (grid.columns, grid.rows)
-    scale = Measured.from_u(settings.mm_per_px, 0.015 * settings.mm_per_px)
+    lit = tuple(v.view for v in views)
+    refuse_dark_along_light(lit, photos[0].file, grid)
+    solved = with_print_in_doubt(relief.solve(lit, grid, paper_reflectance=None), lit, grid)
+    budget = budget_of(lit, solved, tuple(v.tone for v in views), (), printed_bar_mm=None)
+    scale = Measured.from_u(settings.mm_per_px, STATED_SCALE_U * settings.mm_per_px)
     return _from_heights(
         solved,
         grid,
@@ -238,9 +240,8 @@ def _score_stated(photos: tuple[Photo, ...], settings: Settings) -> Score:
         settings,
         photos=photos,
         views=views,
-        picture=cv2.resize(_eight_bit(photos[0].pixels), size, interpolation=cv2.INTER_AREA),
+        picture=cv2.resize(_eight_bit(photos[0].pixels), grid.shape[::-1], interpolation=cv2.INTER_AREA),
         scale=(scale, None),
-        flags=[],
     )
 
 

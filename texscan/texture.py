@@ -28,7 +28,7 @@ LEAST_TILES_A_SIDE = 4  # smaller areas are cut into smaller blocks, so that the
 REPLICATES, BINS = 200, 1000  # of the block bootstrap
 CELL_REPLICATES, CELL_BINS = 60, 250
 SEED = 25178  # fixed, so that a result is the same every time
-LEAST_GAIN = 0.05  # of the reading at the interval's low end, when the gain is all but unknown
+LEAST_GAIN = 0.01  # of the reading at the interval's low end, when the gain is all but unknown
 SAND_PATCH_VOLUME_MM3 = 25_000.0  # least volume of ASTM E965 / EN 13036-1
 
 # Figures that cannot be negative and those that are shares; all others may take any value.
