@@ -14,6 +14,7 @@ from texscan.capture.reading import PREVIEW_PX, Reading, read, sighted
 from texscan.capture.remarks import refusal_of
 from texscan.card import Card
 from texscan.errors import InputError, SettingsError
+from texscan.memory import check_room
 from texscan.survey.photos import SUFFIXES
 
 
@@ -50,6 +51,7 @@ def reading_of(path: Path, card: Card, *, name: str | None = None) -> Reading:
     name = path.name if name is None else name
     try:
         photo = files.load_photo(path, long_side_px=PREVIEW_PX)
+        check_room((photo,))
         reading = read(replace(photo, file=name), card)
         if reading.sighting is None and photo.shrunk > 1:  # markers may be too small in the smaller picture
             reading = read(replace(files.load_photo(path), file=name), card)

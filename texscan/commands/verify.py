@@ -43,6 +43,7 @@ def verify(
     with ending_in_words():
         from texscan import files
         from texscan.inputs import read_settings
+        from texscan.memory import check_room
         from texscan.verification import check_known, verification_files, verify_photos, words
 
         corners = None if box is None else _box(box)
@@ -50,6 +51,7 @@ def verify(
         settings = read_settings(card=card, printed_bar_mm=printed_bar_mm)
         loaded = tuple(files.load_photo(path) for path in photos)
         torch_off = None if ambient is None else files.load_photo(ambient)
+        check_room(loaded)
         done = verify_photos(loaded, settings, known=(known_mm, known_u_mm), box_mm=corners, torch_off=torch_off)
         contents = verification_files(done)
         files.write_result(out, contents)
