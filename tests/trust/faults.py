@@ -36,6 +36,7 @@ from pathlib import Path
 import originals
 
 HOOKS = Path(__file__).parent / "hooks"
+CHECKOUT = Path(__file__).parents[2]  # it is what is tried, whatever is installed
 COMMANDS = {
     "score": "score a.jpg --out {made}/panel",
     "batch": "batch photos --out {made}/panel --jobs 2",
@@ -46,7 +47,7 @@ COMMANDS = {
 LONGEST_S = 300
 PR_CAPBSET_DROP, CAP_DAC_OVERRIDE, CAP_DAC_READ_SEARCH = 24, 1, 2  # prctl(2), capabilities(7)
 SMALL, ROOMY = "4k", "200m"  # of a file system that fills up: one page of memory, and enough
-MEMORY_MB = (5, 20, 60)  # beside the loaded libraries
+MEMORY_MB = (5, 20, 60, 120, 200)  # beside the loaded libraries
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +70,8 @@ class Scene:
     def start(self, command: str, *, fault: str = "", limits: Callable[[], None] | None = None) -> subprocess.Popen:
         line = COMMANDS[command].format(made=self.made)
         code = "from texscan.cli import main; main()"
-        environment = {**os.environ, "PYTHONPATH": str(HOOKS), "TEXSCAN_TEST_FAULT": fault, "COLUMNS": "200"}
+        environment = {**os.environ, "TEXSCAN_TEST_FAULT": fault, "COLUMNS": "200"}
+        environment["PYTHONPATH"] = f"{HOOKS}{os.pathsep}{CHECKOUT}"
         return subprocess.Popen(
             [sys.executable, "-c", code, *line.split()], cwd=self.folder, env=environment, preexec_fn=limits,
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
@@ -268,6 +270,9 @@ def ctrl_c(scene: Scene, command: str, whole: dict[str, bytes]) -> list[str]:
         with contextlib.suppress(ProcessLookupError):
             os.killpg(running.pid, signal.SIGINT)  # as a terminal does, to all of them
         end = ended(running, began)
+        if end.code == -signal.SIGINT and not end.stderr:  # it was done and about to leave; a shell says 130 too
+            wrong += [f"at {share:g}: {one}" for one in differences(tree(scene.made), whole)]
+            continue
         wrong += [f"at {share:g}: {one}" for one in said(end, (130, 0))]
         wrong += untouched({}, scene.made, command) if end.code else []
         wrong += after(scene, command, whole)
