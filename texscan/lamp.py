@@ -6,30 +6,22 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.optimize import least_squares, minimize
+from scipy.optimize import minimize
 
 from texscan.card import Card, Upright
 from texscan.errors import LightError, NoShadowError
-from texscan.model import COVERAGE_FACTOR, Grid, Light
+from texscan.lamp_fit import LEAST_CONTRAST, fit_lamp, sample
+from texscan.model import Grid, Light
 from texscan.rectify import CardFace, filled
-from texscan.shadow import outer_edges, shadow_outlines
+from texscan.shadow import shadow_outlines
 
 HIGHEST_TORCH_DEG, HIGH_TORCH_DEG = 60.0, 45.0  # above the first no relief is told; above the second it is a flag
 SEARCH_AZIMUTHS_DEG = np.arange(0, 360, 3.0)
 SEARCH_ELEVATIONS_DEG = np.array([7, 9, 11, 13, 15, 17.5, 20, 23, 26, 30, 34, 39, 45, 52, 60, 68])
 SEARCH_DISTANCES_MM = np.array([np.inf, 1600, 900, 650, 480, 370, 290])
 SHADE_STEP_MM, SHADE_LIT_WINDOW_MM = 0.6, 14.0  # grid of the coarse match; wider than any shadow
-LEAST_CONTRAST = 0.15  # of lit paper: a weaker step is no torch shadow
-EDGE_SPACING_MM = 0.5
-EDGE_ENDS_MM = 0.8  # left out at the ends of an edge, where blur rounds the corner
-EDGE_WINDOWS_MM = (2.5, 1.6, 1.6)  # half widths of the profiles across an edge, pass by pass
-PROFILE_STEP_MM = 0.1
-LEAST_EDGE_POINTS = 12
-LEAST_EDGE_U_MM, EDGE_CORRELATION = 0.04, 3.0  # edge points 0.5 mm apart share the paper's and the print's errors
-LEAN_U_MM_PER_MM = 0.009  # half a degree of lean per mm of height
-BELIEVED_SIGMAS = 3.5  # an upright that must lean or shrink more than this disagrees
-DISTANT_FROM_MM = 2500.0
 START_COUNT, FITTED_STARTS = 4, 2
+SAME_LAMP_DEG = 4.0  # a start this near a fitted lamp leads there: edges are looked for farther than that around
 
 
 def find_lamp(face: CardFace, card: Card, at_mm: tuple[float, float], file: str) -> Light:
@@ -52,7 +44,11 @@ def find_lamp(face: CardFace, card: Card, at_mm: tuple[float, float], file: str)
             f"No shadow of the card's uprights was found in {file}. Fold and stand the uprights, light the panel "
             "from one side with the torch low, or state --light-azimuth and --light-elevation."
         )
-    fits = [fit for start in starts if (fit := _fit(face, card, start)) is not None]
+    fits: list[Light] = []
+    for start in starts:
+        if all(_apart_deg(start, fit) > SAME_LAMP_DEG for fit in fits):
+            fit = fit_lamp(face, card, start)
+            fits += [] if fit is None else [fit]
     if not fits:
         raise LightError(
             f"The shadows in {file} fit no single lamp. Use one torch, hold it still and keep other lights and "
@@ -67,9 +63,6 @@ def find_lamp(face: CardFace, card: Card, at_mm: tuple[float, float], file: str)
     if light.elevation_deg > HIGH_TORCH_DEG:
         light = replace(light, flags=(*light.flags, "torch-high"))
     return light
-
-
-# --- search ---------------------------------------------------------------------------------------------------------
 
 
 def _search(face: CardFace, card: Card, at_mm: tuple[float, float]) -> list[Light]:
@@ -129,7 +122,7 @@ def _upright_score(face: CardFace, smooth: np.ndarray, upright: Upright) -> np.n
     beyond = upright.base_mm + along * (2.2 * half_width + length * 1.08 + np.linspace(1.5, 6, 5)[:, None])
     side = along * (half_width + steps[2:] * length)
     left, right = (upright.base_mm + side + s * (2 * half_width + 3.0) * across for s in (1, -1))
-    shaded, lit = _sample(face, smooth, inner), _sample(face, smooth, np.concatenate([beyond, left, right], axis=2))
+    shaded, lit = sample(face, smooth, inner), sample(face, smooth, np.concatenate([beyond, left, right], axis=2))
     enough = (np.isfinite(shaded).mean(axis=-1) > 0.35) & (np.isfinite(lit).mean(axis=-1) > 0.25)
     with np.errstate(invalid="ignore", divide="ignore"):
         dark, bright = _mean(shaded), _mean(lit)
@@ -143,28 +136,13 @@ def _mean(values: np.ndarray) -> np.ndarray:
     return np.where(good, values, 0).sum(axis=-1) / np.maximum(good.sum(axis=-1), 1)
 
 
-def _sample(face: CardFace, values: np.ndarray, places_mm: np.ndarray) -> np.ndarray:
-    """Bilinear values (...) at places (..., 2); NaN off the map or next to NaN."""
-    grid = face.grid
-    column = (places_mm[..., 0] - grid.x0_mm) / grid.step_mm
-    row = (grid.y1_mm - places_mm[..., 1]) / grid.step_mm
-    flat = [np.ascontiguousarray(v, np.float32).reshape(-1, 1) for v in (column, row)]
-    pieces = [
-        cv2.remap(values, c, r, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
-        for c, r in zip(
-            *(np.array_split(v, len(v) // 30000 + 1) for v in flat), strict=True
-        )  # remap takes 32767 rows
-    ]
-    return np.concatenate(pieces).reshape(column.shape)
-
-
 @dataclass(frozen=True, slots=True)
 class _ShadePicture:
     """How much darker than usual the card is, in standard deviations, on a coarse grid; 0 where it cannot be told."""
 
     grid: Grid
     dark: np.ndarray
-    known: np.ndarray  # bool, where the print allows to tell
+    known: np.ndarray  # uint8, 1 where the print allows to tell
 
 
 def _shade_picture(face: CardFace) -> _ShadePicture:
@@ -180,18 +158,18 @@ def _shade_picture(face: CardFace) -> _ShadePicture:
     told = dark[known]
     spread = float(told.std()) if told.size else 0.0
     standard = np.where(known, (dark - (told.mean() if told.size else 0.0)) / (spread or np.inf), 0.0)
-    return _ShadePicture(grid, standard, known)
+    return _ShadePicture(grid, standard, known.astype(np.uint8))
 
 
 def _shade_match(shade: _ShadePicture, card: Card, light: Light) -> float:
     """Correlation between predicted shadow and darkness over plain paper; uprights left out do not count."""
     uprights = [u for u in card.uprights if u.name not in light.uprights_left_out]
-    shadow = filled(shade.grid, [o for u in uprights for o in shadow_outlines(u, light)]).view(bool) & shade.known
-    count = int(shade.known.sum())
-    share = shadow.sum() / max(count, 1)
+    shadow = filled(shade.grid, [o for u in uprights for o in shadow_outlines(u, light)]) & shade.known
+    count = cv2.countNonZero(shade.known)
+    share = cv2.countNonZero(shadow) / max(count, 1)
     if not 0 < share < 1:
         return -1.0
-    return float(shade.dark[shadow].sum() / count / np.sqrt(share * (1 - share)))
+    return cv2.mean(shade.dark, shadow)[0] * share / np.sqrt(share * (1 - share))
 
 
 def _match_shade(shade: _ShadePicture, card: Card, start: Light) -> Light:
@@ -215,192 +193,3 @@ def _match_shade(shade: _ShadePicture, card: Card, start: Light) -> Light:
         options={"maxfev": 160, "xatol": 0.02, "fatol": 1e-4, "initial_simplex": simplex},
     )
     return light_of(found.x)
-
-
-# --- fit ------------------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class _EdgePoints:
-    """Observed half-level crossings and the shadow edge (two vertices of one upright) each belongs to."""
-
-    places_mm: np.ndarray  # (n, 2)
-    upright: np.ndarray  # (n,)
-    i: np.ndarray  # (n,) rows of all uprights' vertices stacked
-    j: np.ndarray
-    outward: np.ndarray  # (n, 2)
-
-
-def _fit(face: CardFace, card: Card, start: Light) -> Light | None:
-    """The lamp from all uprights but those that disagree; None where too few edges are seen."""
-    illumination = face.illumination.astype(np.float32)
-    used, left_out, light = list(range(len(card.uprights))), [], start
-    while True:
-        for window in EDGE_WINDOWS_MM:
-            points = _observe(face, illumination, card, light, used, window)
-            if len(points.places_mm) < LEAST_EDGE_POINTS:
-                return None
-            light, strain = _solve(points, card, light, fixed_distance=None)
-        seen = sorted(set(points.upright.tolist()))
-        worst = max(seen, key=lambda number: strain[number])
-        if strain[worst] <= BELIEVED_SIGMAS or len(seen) <= 2:
-            break
-        left_out.append(worst)
-        used.remove(worst)
-    inverse, inverse_u = light.inverse_distance_per_mm, np.sqrt(light.covariance[2, 2])
-    distant = inverse < 1 / DISTANT_FROM_MM and inverse < COVERAGE_FACTOR * inverse_u
-    if distant or len(seen) < 2:
-        light, _ = _solve(points, card, light, fixed_distance=0.0 if distant else inverse)
-    fallen = [u for u in used if u not in seen and _shadow_is_missing(face, illumination, card, light, u)]
-    flags = ["light-distant"] if distant else []
-    flags += ["one-upright"] if len(seen) < 2 else []
-    flags += ["upright-left-out"] if left_out or fallen else []
-    return replace(
-        light,
-        azimuth_deg=light.azimuth_deg % 360,
-        uprights_used=tuple(card.uprights[u].name for u in seen),
-        uprights_left_out=tuple(card.uprights[u].name for u in sorted([*left_out, *fallen])),
-        flags=tuple(flags),
-    )
-
-
-def _observe(
-    face: CardFace, illumination, card: Card, light: Light, used: list[int], window_mm: float
-) -> _EdgePoints:
-    """Half-level crossings along profiles across the predicted shadow edges."""
-    offsets = np.arange(-window_mm, window_mm + PROFILE_STEP_MM / 2, PROFILE_STEP_MM)
-    first_row = np.cumsum([0] + [len(u.vertices_mm) for u in card.uprights])
-    rows: list[tuple] = []
-    for number in used:
-        for edge in outer_edges(card.uprights[number], light):
-            length = np.linalg.norm(edge.ends_mm[1] - edge.ends_mm[0])
-            if length < 2 * EDGE_ENDS_MM + EDGE_SPACING_MM:
-                continue
-            t = np.arange(EDGE_ENDS_MM, length - EDGE_ENDS_MM, EDGE_SPACING_MM) / length
-            middle = edge.ends_mm[0] + t[:, None] * (edge.ends_mm[1] - edge.ends_mm[0])
-            profiles = _sample(face, illumination, middle[:, None, :] + offsets[:, None] * edge.outward)
-            crossing = _crossings(profiles, offsets)
-            good = np.isfinite(crossing)
-            places = middle[good] + crossing[good, None] * edge.outward
-            rows += [
-                (p, number, first_row[number] + edge.i, first_row[number] + edge.j, edge.outward) for p in places
-            ]
-    if not rows:
-        none = np.empty(0, int)
-        return _EdgePoints(np.empty((0, 2)), none, none, none, np.empty((0, 2)))
-    places, numbers, i, j, outward = zip(*rows, strict=True)
-    return _EdgePoints(np.array(places), np.array(numbers), np.array(i), np.array(j), np.array(outward))
-
-
-def _crossings(profiles: np.ndarray, offsets: np.ndarray) -> np.ndarray:
-    """
-    (n,) offset where each profile (n, samples), dark to bright, passes half its step; NaN where there is no clear
-    step.
-    """
-    third = len(offsets) // 3
-    dark, bright = np.median(profiles[:, :third], axis=1), np.median(profiles[:, -third:], axis=1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        clear = (bright - dark) / bright > LEAST_CONTRAST
-    half = (dark + bright) / 2
-    above = profiles > half[:, None]
-    rising = ~above[:, :-1] & above[:, 1:]
-    single = rising.sum(axis=1) <= 3  # noise may cross a few times, another edge many
-    nearest = np.where(rising, np.abs(offsets[:-1]), np.inf).argmin(axis=1)
-    n = np.arange(len(profiles))
-    before, after = profiles[n, nearest], profiles[n, nearest + 1]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        place = offsets[nearest] + (half - before) / (after - before) * (offsets[1] - offsets[0])
-    return np.where(clear & single & rising.any(axis=1) & np.isfinite(profiles).all(axis=1), place, np.nan)
-
-
-def _solve(points: _EdgePoints, card: Card, start: Light, *, fixed_distance: float | None):
-    """
-    Lamp and each upright's small errors from edge points.
-
-    Unknown: azimuth, elevation, inverse distance; per upright height error and lean (x, y) with their priors.
-    Returns the light with covariance, and each upright's largest error in units of its prior (uprights,).
-    """
-    vertices = np.concatenate([u.vertices_mm for u in card.uprights])
-    owner = np.concatenate([np.full(len(u.vertices_mm), k) for k, u in enumerate(card.uprights)])
-    height = np.array([u.height_mm for u in card.uprights])
-    share = vertices[:, 2] / height[owner]
-    priors = np.stack([np.full(len(height), card.height_u_mm), *[LEAN_U_MM_PER_MM * height] * 2], axis=1)
-    known = sorted(set(points.upright.tolist()))
-    units = np.array([1.0, 1.0, 1e-4])
-
-    def light_of(p: np.ndarray) -> Light:
-        inverse = p[2] * units[2] if fixed_distance is None else fixed_distance
-        return replace(start, azimuth_deg=p[0], elevation_deg=p[1], inverse_distance_per_mm=inverse)
-
-    def errors_of(p: np.ndarray) -> np.ndarray:
-        errors = np.zeros((len(height), 3))
-        errors[known] = p[3:].reshape(-1, 3)
-        return errors
-
-    def distances(p: np.ndarray) -> np.ndarray:
-        moved = vertices.copy()
-        errors = (errors_of(p) * priors)[owner] * share[:, None]
-        moved[:, 2] += errors[:, 0]
-        moved[:, :2] += errors[:, 1:]
-        thrown = _throw(light_of(p), moved)
-        a, b = thrown[points.i], thrown[points.j]
-        along = b - a
-        normal = np.stack([along[:, 1], -along[:, 0]], axis=1)
-        normal *= np.sign((normal * points.outward).sum(axis=1, keepdims=True))
-        normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
-        return ((points.places_mm - a) * normal).sum(axis=1)
-
-    first = np.concatenate(
-        [[start.azimuth_deg, start.elevation_deg, start.inverse_distance_per_mm / units[2]], np.zeros(3 * len(known))]
-    )
-    edge_u = 0.3
-    for _ in range(2):
-        scale = edge_u * np.sqrt(EDGE_CORRELATION)
-
-        def residuals(p: np.ndarray, scale: float = scale) -> np.ndarray:
-            return np.concatenate([_soft(distances(p) / scale), p[3:]])
-
-        lower = np.full(len(first), -np.inf)
-        upper = np.full(len(first), np.inf)
-        lower[1], upper[1] = 2.0, 89.0
-        lower[2], upper[2] = -5.0, 60.0
-        fit = least_squares(residuals, np.clip(first, lower + 1e-9, upper - 1e-9), bounds=(lower, upper), x_scale=1.0)
-        first = fit.x
-        edge_u = max(LEAST_EDGE_U_MM, float(1.4826 * np.median(np.abs(distances(first)))))
-    jacobian = np.asarray(fit.jac)
-    covariance = np.linalg.pinv(jacobian.T @ jacobian, hermitian=True)[:3, :3] * np.outer(units, units)
-    if fixed_distance is not None:
-        covariance[2, :] = covariance[:, 2] = 0.0
-    light = replace(light_of(first), covariance=covariance)
-    return light, np.abs(errors_of(first)).max(axis=1)
-
-
-def _throw(light: Light, vertices: np.ndarray) -> np.ndarray:
-    """Shadows on z = 0; takes inverse distances below zero (a lamp "beyond infinity") so that a fit passes zero "
-    "freely."""
-    inverse = light.inverse_distance_per_mm
-    direction = light.direction
-    at = np.array([*light.at_mm, 0.0])
-    ray = direction - (vertices - at) * inverse  # from each vertex towards the lamp, times distance
-    return vertices[:, :2] - ray[:, :2] * (vertices[:, 2] / np.maximum(ray[:, 2], 1e-4))[:, None]
-
-
-def _soft(residual: np.ndarray) -> np.ndarray:
-    """Residuals whose squares grow like soft-l1 beyond three sigmas: one stain on the paper must not turn the "
-    "lamp."""
-    z = (residual / 3.0) ** 2
-    return np.sign(residual) * 3.0 * np.sqrt(2 * (np.sqrt(1 + z) - 1))
-
-
-def _shadow_is_missing(face: CardFace, illumination, card: Card, light: Light, number: int) -> bool:
-    """True where the upright's shadow should lie on plain paper, but the paper is lit."""
-    mask = shadow_mask(face, [card.uprights[number]], light)
-    inside = cv2.erode(mask, np.ones((7, 7), np.uint8)).astype(bool) & np.isfinite(illumination)
-    if inside.sum() * face.grid.step_mm**2 < 15.0:
-        return False
-    return float(np.median(illumination[inside])) > 0.7 * float(np.nanmedian(illumination))
-
-
-def shadow_mask(face: CardFace, uprights: tuple[Upright, ...] | list[Upright], light: Light) -> np.ndarray:
-    """(rows, columns) uint8 on the face's grid, 1 in the shadow of any of the uprights."""
-    return filled(face.grid, [outline for upright in uprights for outline in shadow_outlines(upright, light)])

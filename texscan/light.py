@@ -9,9 +9,9 @@ import numpy as np
 
 from texscan.card import Card
 from texscan.errors import LightError
-from texscan.lamp import find_lamp, shadow_mask
+from texscan.lamp import find_lamp
 from texscan.model import Light, Measured
-from texscan.rectify import CardFace
+from texscan.rectify import CardFace, shadow_mask
 
 UMBRA_INSIDE_MM, LEAST_UMBRA_MM2, UMBRA_QUANTILE = 1.2, 3.0, 0.3
 LIT_CLEARANCE_MM = 3.0
@@ -181,8 +181,13 @@ def _hearts(face: CardFace, uprights, light: Light) -> list[_Heart]:
     hearts = []
     for upright in uprights:
         shadow = shadow_mask(face, [upright], light)
-        depth = cv2.distanceTransform(shadow, cv2.DIST_L2, 3) * face.grid.step_mm
-        rows, columns = np.nonzero((depth > UMBRA_INSIDE_MM) & np.isfinite(illumination))
+        left, top, width, height = cv2.boundingRect(shadow)
+        top, left = max(top - 1, 0), max(left - 1, 0)  # with lit paper around, from which depths are told
+        depth = cv2.distanceTransform(shadow[top : top + height + 2, left : left + width + 2], cv2.DIST_L2, 3)
+        rows, columns = np.nonzero(depth * face.grid.step_mm > UMBRA_INSIDE_MM)
+        rows, columns = rows + top, columns + left
+        known = np.isfinite(illumination[rows, columns])
+        rows, columns = rows[known], columns[known]
         x, y = face.grid.x_mm[columns], face.grid.y_mm[rows]
         away = np.hypot(x - upright.base_mm[0], y - upright.base_mm[1])
         far = away > np.median(away) if away.size else np.zeros(0, bool)

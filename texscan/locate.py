@@ -25,6 +25,7 @@ LEAST_MEAN = 1e-9  # light of a photo that is black throughout
 LEAST_MARKERS = 3
 LEAST_SPREAD = 0.12  # found markers must span this share of all markers' area
 REFINED_CORNER_U_PX, MARKER_CORNER_U_PX = 0.08, 0.35  # saddle and bare marker corners; measured on renders
+PARAMETERS = 11  # of a camera's fit: ln of the focal length, centre, k1, k2, rotation, translation
 LARGEST_REFINED_MOVE = 0.45  # of the half window; a corner that moved farther was something else
 
 
@@ -288,22 +289,39 @@ def _fit(world, image, u_px, shape, focal_px, focal_u, start: Camera | None = No
 
     def residuals(p: np.ndarray) -> np.ndarray:
         errors = (camera_of(p).project(world) - image) / u_px[:, None]
-        priors = [p[0] / focal_u, p[1] / CENTRE_U, p[2] / CENTRE_U, p[3] / DISTORTION_U[0], p[4] / DISTORTION_U[1]]
-        return np.concatenate([np.nan_to_num(errors, nan=1e3).ravel(), priors])
+        return np.concatenate([np.nan_to_num(errors, nan=1e3).ravel(), priors @ p])
 
+    def by_parameters(p: np.ndarray) -> np.ndarray:
+        pixels = _by_parameters(camera_of(p), p[5:8], world, long_side)
+        return np.concatenate([pixels / u_px.repeat(2)[:, None], priors])
+
+    priors = np.diag(1 / np.array([focal_u, CENTRE_U, CENTRE_U, *DISTORTION_U])) @ np.eye(5, PARAMETERS)
     fits = []
     for first in _starts(world, image, focal_px, middle, long_side, start):
         scale = np.maximum(np.abs(first), [0.1, 0.01, 0.01, 0.05, 0.05, 0.1, 0.1, 0.1, 10, 10, 10])
-        fits.append(least_squares(residuals, first, loss="soft_l1", f_scale=2.0, x_scale=scale))
+        fits.append(least_squares(residuals, first, by_parameters, loss="soft_l1", f_scale=2.0, x_scale=scale))
     best = min(fits, key=lambda fit: fit.cost)
     camera = camera_of(best.x)
     jacobian = np.asarray(best.jac)
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
     at = world.mean(axis=0)
-    scale_of = [camera_of(best.x + d).mm_per_px(at[0], at[1]) for d in np.sqrt(np.diag(covariance)) * np.eye(11)]
+    scale_of = [
+        camera_of(best.x + d).mm_per_px(at[0], at[1]) for d in np.sqrt(np.diag(covariance)) * np.eye(PARAMETERS)
+    ]
     gradient = (np.array(scale_of) / camera.mm_per_px(at[0], at[1]) - 1) / np.sqrt(np.diag(covariance))
     scale_u = float(np.sqrt(gradient @ covariance @ gradient))
     return camera, camera.project(world) - image, scale_u
+
+
+def _by_parameters(camera: Camera, rotation: np.ndarray, world: np.ndarray, long_side: int) -> np.ndarray:
+    """(2 n, PARAMETERS) how the pixels of world points (n, 3) change with the parameters of `_fit`."""
+    matrix = np.array(
+        [[camera.focal_px, 0, camera.centre_px[0]], [0, camera.focal_px, camera.centre_px[1]], [0, 0, 1]]
+    )
+    lens = np.array([camera.k1, camera.k2, 0, 0])
+    _, by = cv2.projectPoints(world, rotation, camera.translation_mm, matrix, lens)
+    turned, moved, focal, centre, bent = np.split(by, [3, 6, 8, 10], axis=1)
+    return np.column_stack([camera.focal_px * focal.sum(axis=1), long_side * centre, bent[:, :2], turned, moved])
 
 
 def _starts(world, image, focal_px, middle, long_side, start: Camera | None) -> list[np.ndarray]:

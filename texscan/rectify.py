@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import accumulate
 
 import cv2
 import numpy as np
 
-from texscan.card import CARD_THICKNESS_MM, Card
+from texscan.card import CARD_THICKNESS_MM, Card, Upright
 from texscan.errors import CardError
 from texscan.locate import Camera, Sighting
 from texscan.model import Grid, Light, LinearPhoto
@@ -72,31 +73,29 @@ def in_photo(sighting: Sighting, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarr
     return (column > border) & (row > border) & (column < columns - 1 - border) & (row < rows - 1 - border)
 
 
-def _pixels(camera: Camera, x_mm, y_mm, z_mm) -> tuple[np.ndarray, np.ndarray]:
+def _pixels(camera: Camera, x_mm: np.ndarray, y_mm: np.ndarray, z_mm: float) -> tuple[np.ndarray, np.ndarray]:
     """
-    Where each grid place lies in the photo; float32 throughout, since a grid has millions of places.
+    Where each place (rows, columns) float32 of an evenly spaced grid on z = z_mm lies in the photo: column, row.
     """
-    x, y = np.asarray(x_mm, np.float32)[None, :], np.asarray(y_mm, np.float32)[:, None]
-    z = np.asarray(z_mm, np.float32)
-    r, t = camera.rotation.astype(np.float32), camera.translation_mm.astype(np.float32)
-    u, v, w = (r[i, 0] * x + r[i, 1] * y + r[i, 2] * z + t[i] for i in range(3))
-    u, v = u / w, v / w
-    r2 = u * u + v * v
-    stretch = (1 + r2 * (np.float32(camera.k1) + r2 * np.float32(camera.k2))) * np.float32(camera.focal_px)
-    return u * stretch + np.float32(camera.centre_px[0]), v * stretch + np.float32(camera.centre_px[1])
+    places = np.array([[x_mm[1] - x_mm[0], 0, x_mm[0]], [0, y_mm[1] - y_mm[0], y_mm[0]], [0, 0, 1]])
+    plane = np.column_stack([camera.rotation[:, :2], camera.rotation[:, 2] * z_mm + camera.translation_mm])
+    # A lens is undone by asking where each place of an even picture comes from; here that picture is the grid.
+    lens = np.array([[camera.focal_px, 0, camera.centre_px[0]], [0, camera.focal_px, camera.centre_px[1]], [0, 0, 1]])
+    bent = np.array([camera.k1, camera.k2, 0, 0])
+    size = (len(x_mm), len(y_mm))
+    column, row = cv2.initUndistortRectifyMap(lens, bent, None, np.linalg.inv(plane @ places), size, cv2.CV_32FC1)
+    return column, row
 
 
-def to_grid(
-    image: np.ndarray, camera: Camera, x_mm: np.ndarray, y_mm: np.ndarray, z_mm: np.ndarray | float = 0.0
-) -> np.ndarray:
+def to_grid(image: np.ndarray, camera: Camera, x_mm: np.ndarray, y_mm: np.ndarray, z_mm: float = 0.0) -> np.ndarray:
     """
     The photo seen straight from above.
 
     Parameters
     ----------
     image : (rows, columns) or (rows, columns, channels) float32 or uint8, NaN allowed
-    x_mm, y_mm : (columns,), (rows,) places of the grid
-    z_mm : height of the surface there, scalar or (rows, columns); with the relief given, its parallax is taken out
+    x_mm, y_mm : (columns,), (rows,) places of the grid, evenly spaced, two of each or more
+    z_mm : height of the plane that is seen
 
     Returns
     -------
@@ -116,16 +115,16 @@ def card_mask(card: Card, cameras: tuple[Camera, ...], grid: Grid) -> np.ndarray
     """
     (rows, columns) True on the card and where an upright hides the deck from any of the cameras.
     """
-    mask = np.zeros(grid.shape, np.uint8)
-    _fill(mask, grid, card.outline_mm, 1)
-    for hole in card.holes_mm:
-        _fill(mask, grid, hole, 0)
-    mask = _grown(mask, CARD_EDGE_MM, grid.step_mm)
-    hidden = np.zeros(grid.shape, np.uint8)
-    for camera in cameras:
-        for outline in hidden_by_uprights(card, camera, -CARD_THICKNESS_MM):
-            _fill(hidden, grid, outline, 1)
-    return (mask | _grown(hidden, CARD_EDGE_MM, grid.step_mm)).astype(bool)
+    mask = _grown(_paper(card, grid), CARD_EDGE_MM, grid.step_mm)
+    outlines = [o for camera in cameras for o in hidden_by_uprights(card, camera, -CARD_THICKNESS_MM)]
+    return (mask | _grown(filled(grid, outlines), CARD_EDGE_MM, grid.step_mm)).astype(bool)
+
+
+def _paper(card: Card, grid: Grid) -> np.ndarray:
+    """(rows, columns) uint8, 1 on the card's paper."""
+    mask = filled(grid, [card.outline_mm])
+    _fill(mask, grid, list(card.holes_mm), 0)
+    return mask
 
 
 def hidden_by_uprights(card: Card, camera: Camera, level_mm: float) -> list[np.ndarray]:
@@ -138,32 +137,30 @@ def card_shadow_mask(card: Card, light: Light, grid: Grid) -> np.ndarray:
     """
     (rows, columns) True where the card's edge or an upright may throw its shadow on the deck, or into its valleys.
     """
-    mask = np.zeros(grid.shape, np.uint8)
-    for level in (-CARD_THICKNESS_MM, -CARD_THICKNESS_MM - RELIEF_DEPTH_MM):
-        for upright in card.uprights:
-            for outline in shadow_outlines(upright, light, level):
-                _fill(mask, grid, outline, 1)
-    away = -light.direction[:2] / light.direction[2]
+    levels = (-CARD_THICKNESS_MM, -CARD_THICKNESS_MM - RELIEF_DEPTH_MM)
+    outlines = [o for level in levels for upright in card.uprights for o in shadow_outlines(upright, light, level)]
+    shift = -light.direction[:2] / light.direction[2] * (CARD_THICKNESS_MM + RELIEF_DEPTH_MM)
     for edge_from, edge_to in zip(card.outline_mm, np.roll(card.outline_mm, -1, axis=0), strict=True):
-        shift = away * (CARD_THICKNESS_MM + RELIEF_DEPTH_MM)
-        _fill(mask, grid, np.array([edge_from, edge_to, edge_to + shift, edge_from + shift]), 1)
-    return _grown(mask, SHADOW_MARGIN_MM, grid.step_mm).astype(bool)
+        outlines.append(np.array([edge_from, edge_to, edge_to + shift, edge_from + shift]))
+    return _grown(filled(grid, outlines), SHADOW_MARGIN_MM, grid.step_mm).astype(bool)
 
 
-def _fill(mask: np.ndarray, grid: Grid, outline_mm: np.ndarray, value: int) -> None:
+def _fill(mask: np.ndarray, grid: Grid, outlines_mm: list[np.ndarray], value: int) -> None:
+    """Each outline (n, 2) by itself, since outlines filled together leave out where they overlap."""
+    if not outlines_mm:
+        return
     fraction_bits = 4
-    pixels = np.column_stack(
-        [(outline_mm[:, 0] - grid.x0_mm) / grid.step_mm, (grid.y1_mm - outline_mm[:, 1]) / grid.step_mm]
-    )
+    pixels = (np.concatenate(outlines_mm) - (grid.x0_mm, grid.y1_mm)) * (1 / grid.step_mm, -1 / grid.step_mm)
     pixels = np.clip(pixels, -30000, 30000)  # a shadow may run far off the grid
-    cv2.fillPoly(mask, [np.rint(pixels * 2**fraction_bits).astype(np.int32)], value, cv2.LINE_8, fraction_bits)
+    corners = np.rint(pixels * 2**fraction_bits).astype(np.int32)
+    for stop, outline in zip(accumulate(map(len, outlines_mm)), outlines_mm, strict=True):
+        cv2.fillPoly(mask, [corners[stop - len(outline) : stop]], value, cv2.LINE_8, fraction_bits)
 
 
 def filled(grid: Grid, outlines_mm: list[np.ndarray]) -> np.ndarray:
     """(rows, columns) uint8, 1 inside any of the outlines."""
     mask = np.zeros(grid.shape, np.uint8)
-    for outline in outlines_mm:
-        _fill(mask, grid, outline, 1)
+    _fill(mask, grid, outlines_mm, 1)
     return mask
 
 
@@ -177,6 +174,7 @@ EVEN_WINDOW_MM = 0.9  # artwork this far around must be even: blur from a printe
 EVEN_WITHIN = 0.03
 LEAST_REFLECTANCE = 0.3  # darker print carries too little light to divide by
 HIDDEN_MARGIN_MM = 0.8
+CLIPPED_GREY = 0.05 * 255  # a place of the grid is clipped where this share of the photo's pixels around it is
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,15 +206,10 @@ def card_face(photo: LinearPhoto, camera: Camera, card: Card, *, step_mm: float 
     columns, rows = (np.ceil((high - low) / step_mm) + 1).astype(int)
     grid = Grid(float(low[0]), float(high[1]), step_mm, int(rows), int(columns))
     luminance = to_grid(photo.luminance, camera, grid.x_mm, grid.y_mm)
-    clipped = to_grid(photo.clipped.astype(np.float32), camera, grid.x_mm, grid.y_mm) > 0.05
+    clipped = to_grid(photo.clipped.view(np.uint8) * 255, camera, grid.x_mm, grid.y_mm) > CLIPPED_GREY
     art = artwork_on(card, grid)
-    on_card = np.zeros(grid.shape, np.uint8)
-    _fill(on_card, grid, card.outline_mm, 1)
-    for hole in card.holes_mm:
-        _fill(on_card, grid, hole, 0)
-    hidden = np.zeros(grid.shape, np.uint8)
-    for outline in hidden_by_uprights(card, camera, 0.0) + [u.footprint_mm for u in card.uprights]:
-        _fill(hidden, grid, outline, 1)
+    on_card = _paper(card, grid)
+    hidden = filled(grid, hidden_by_uprights(card, camera, 0.0) + [u.footprint_mm for u in card.uprights])
     hidden = _grown(hidden, HIDDEN_MARGIN_MM, grid.step_mm).astype(bool)
     luminance = np.where(on_card.astype(bool) & ~hidden, luminance, np.nan).astype(np.float32)
     size = 2 * int(np.ceil(EVEN_WINDOW_MM / 2 / grid.step_mm)) + 1
@@ -224,6 +217,11 @@ def card_face(photo: LinearPhoto, camera: Camera, card: Card, *, step_mm: float 
     even = cv2.dilate(art, window) - cv2.erode(art, window) < EVEN_WITHIN
     even &= cv2.erode(on_card, window).astype(bool) & (art >= LEAST_REFLECTANCE)
     return CardFace(grid, luminance, art, even, clipped)
+
+
+def shadow_mask(face: CardFace, uprights: tuple[Upright, ...] | list[Upright], light: Light) -> np.ndarray:
+    """(rows, columns) uint8 on the face's grid, 1 in the shadow of any of the uprights."""
+    return filled(face.grid, [outline for upright in uprights for outline in shadow_outlines(upright, light)])
 
 
 def artwork_on(card: Card, grid: Grid) -> np.ndarray:

@@ -69,20 +69,23 @@ def outer_edges(upright: Upright, light: Light) -> list[ShadowEdge]:
     Straight pieces of the shadow's outline on the card, without the base and without seams between faces.
     """
     thrown = cast_by(light, upright.vertices_mm)
-    polygons = [_anticlockwise(thrown[list(face)]) for face in upright.faces]
-    foot = [thrown[list(ring)] for ring in _base_rings(upright)]
-    edges, known = [], set()
+    hidden = [thrown[list(ring)] for ring in (*upright.faces, *_base_rings(upright))]
+    pairs: dict[frozenset[int], tuple[int, int]] = {}
     for face in upright.faces:
-        for i, j in zip(face, face[1:] + face[:1], strict=True):
-            pair = (min(i, j), max(i, j))
-            on_card = upright.vertices_mm[[i, j], 2].max() <= ON_CARD_MM
-            if pair in known or on_card:
-                continue
-            known.add(pair)
-            edge = _outer(thrown[i], thrown[j], polygons + foot)
-            if edge is not None:
-                edges.append(ShadowEdge(i, j, np.array([thrown[i], thrown[j]]), edge))
-    return edges
+        for pair in zip(face, face[1:] + face[:1], strict=True):
+            pairs.setdefault(frozenset(pair), pair)  # two faces share an edge
+    i, j = np.array(list(pairs.values())).T
+    along = thrown[j] - thrown[i]
+    length = np.hypot(*along.T)
+    free = (upright.vertices_mm[[i, j], 2].max(axis=0) > ON_CARD_MM) & (length > 1e-6)
+    i, j, normal = i[free], j[free], np.stack([along[:, 1], -along[:, 0]], axis=1)[free] / length[free, None]
+    probes = (thrown[i] + thrown[j]) / 2 + SEAM_PROBE_MM * np.array([1, -1])[:, None, None] * normal
+    covered = np.logical_or.reduce([inside(polygon, probes) for polygon in hidden])
+    outward = np.where(covered[1, :, None], normal, -normal)
+    return [
+        ShadowEdge(int(i[k]), int(j[k]), thrown[[i[k], j[k]]], outward[k])
+        for k in np.flatnonzero(covered[0] != covered[1])
+    ]
 
 
 def _base_rings(upright: Upright) -> list[tuple[int, ...]]:
@@ -92,25 +95,6 @@ def _base_rings(upright: Upright) -> list[tuple[int, ...]]:
         return []
     around = upright.vertices_mm[standing, :2] - upright.vertices_mm[standing, :2].mean(axis=0)
     return [tuple(standing[np.argsort(np.arctan2(around[:, 1], around[:, 0]))])]
-
-
-def _outer(start: np.ndarray, end: np.ndarray, polygons: list[np.ndarray]) -> np.ndarray | None:
-    along = end - start
-    length = np.linalg.norm(along)
-    if length < 1e-6:
-        return None
-    normal = np.array([along[1], -along[0]]) / length
-    middle = (start + end) / 2
-    covered = [any(inside(polygon, middle + s * SEAM_PROBE_MM * normal) for polygon in polygons) for s in (1, -1)]
-    if covered[0] == covered[1]:
-        return None
-    return normal if covered[1] else -normal
-
-
-def _anticlockwise(polygon: np.ndarray) -> np.ndarray:
-    x, y = polygon.T
-    area = np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))
-    return polygon if area >= 0 else polygon[::-1]
 
 
 def inside(polygon: np.ndarray, points: np.ndarray) -> np.ndarray:

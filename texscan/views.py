@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass, replace
 
 import cv2
@@ -14,7 +15,7 @@ from texscan.light import CardLight, measure_light
 from texscan.linear import ToneCurve, fit_tone, undo_tone
 from texscan.locate import Sighting
 from texscan.model import Grid, Light, LinearPhoto, LitView, Measured
-from texscan.rectify import CardFace, card_face, card_mask, card_shadow_mask, filled, to_grid
+from texscan.rectify import CLIPPED_GREY, CardFace, card_face, card_mask, card_shadow_mask, filled, to_grid
 
 MIDDLE_DEPTH_MM = 0.25  # half a usual relief
 PHOTO_PLANE_MM = -CARD_THICKNESS_MM - MIDDLE_DEPTH_MM  # z of the plane that photos are laid on at first
@@ -207,11 +208,14 @@ def card_blur_mm(face: CardFace) -> float:
     with np.errstate(invalid="ignore", divide="ignore"):  # a black photo has places without any light
         even = np.nan_to_num(face.luminance / light, posinf=0.0, neginf=0.0)
     seen = _gradient_energy(even, near)
-    known = [
-        _gradient_energy(cv2.GaussianBlur(face.artwork, (0, 0), float(sigma / grid.step_mm)), near)
-        for sigma in BLUR_TRIALS_MM
-    ]
-    return float(np.exp(np.interp(-np.log(seen), -np.log(known), np.log(BLUR_TRIALS_MM))))
+
+    def known(trial: int) -> float:
+        return _gradient_energy(cv2.GaussianBlur(face.artwork, (0, 0), BLUR_TRIALS_MM[trial] / grid.step_mm), near)
+
+    above = bisect_left(range(len(BLUR_TRIALS_MM)), -seen, key=lambda trial: -known(trial))
+    beside = np.clip([above - 1, above], 0, len(BLUR_TRIALS_MM) - 1)
+    energies = [known(trial) for trial in beside]
+    return float(np.exp(np.interp(-np.log(seen), -np.log(energies), np.log(BLUR_TRIALS_MM[beside]))))
 
 
 def _local_light(face: CardFace) -> np.ndarray:
@@ -224,9 +228,9 @@ def _local_light(face: CardFace) -> np.ndarray:
 
 
 def _gradient_energy(picture: np.ndarray, where: np.ndarray) -> float:
-    picture = picture.astype(np.float32)
-    dx, dy = cv2.Sobel(picture, cv2.CV_32F, 1, 0), cv2.Sobel(picture, cv2.CV_32F, 0, 1)
-    return float((dx[where] ** 2 + dy[where] ** 2).mean())
+    """Mean square of the gradient where `where` holds, by Sobel's operator."""
+    slopes = (cv2.Sobel(picture, cv2.CV_32F, *along) for along in ((1, 0), (0, 1)))
+    return sum(cv2.norm(slope, cv2.NORM_L2SQR, where.view(np.uint8)) for slope in slopes) / where.sum()
 
 
 def _without_steady_light(face: CardFace, off: CardFace, tone: ToneCurve) -> tuple[CardFace, float]:
@@ -248,7 +252,7 @@ def _brightness(photo, sighting, grid: Grid, found: CardLight, tone: ToneCurve, 
         return to_grid(image, seen_by.camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM)
 
     seen = undo_tone(laid(photo.luminance, sighting), tone)
-    clipped = laid(photo.clipped.astype(np.float32), sighting) > 0.05
+    clipped = laid(photo.clipped.view(np.uint8) * 255, sighting) > CLIPPED_GREY
     if torch_off is not None:
         seen = seen - undo_tone(laid(torch_off.photo.luminance, torch_off.sighting), tone)
     torch, ambient = found.paper(grid.x_mm[None, :], grid.y_mm[:, None])

@@ -19,12 +19,20 @@ from texscan.capture.sides import card_edge_px, middle_mm, side_in_picture, side
 from texscan.card import Card
 from texscan.card_layout import TAG_MARKER_MM, TAG_MOST, tag_marker
 from texscan.errors import CardError, LightError, NoShadowError
-from texscan.lamp import shadow_mask
 from texscan.light import CardLight, measure_light
 from texscan.linear import fit_tone, to_linear, undo_tone
 from texscan.locate import Sighting, find_markers, locate
 from texscan.model import Grid, Light, LinearPhoto, LitView, Photo
-from texscan.rectify import CardFace, card_face, card_mask, card_shadow_mask, in_photo, to_grid
+from texscan.rectify import (
+    CLIPPED_GREY,
+    CardFace,
+    card_face,
+    card_mask,
+    card_shadow_mask,
+    in_photo,
+    shadow_mask,
+    to_grid,
+)
 from texscan.same_patch import activity
 from texscan.views import PHOTO_PLANE_MM, card_blur_mm, grey_readings
 
@@ -136,7 +144,9 @@ def _with_patch(start: Reading, sighting: Sighting, light: Light, linear: Linear
     grid, camera = patch_grid(card), sighting.camera
     off = card_mask(card, (camera,), grid) | card_shadow_mask(card, light, grid)
     seen = to_grid(linear.luminance, camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM)
-    clipped = to_grid(linear.clipped.astype(np.float32), camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM) > 0.05
+    clipped = (
+        to_grid(linear.clipped.view(np.uint8) * 255, camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM) > CLIPPED_GREY
+    )
     deck = ~off & np.isfinite(seen)
     if not deck.any():
         return start
