@@ -39,7 +39,7 @@ from texscan.model import Measured, Photo  # noqa: E402
 from texscan.score import Score, score_photos  # noqa: E402
 from texscan.texture import figures  # noqa: E402
 
-DECK = "foredeck-sound"  # the sample panel whose deck the rendered scenes show
+LOZENGE, GRIT = "foredeck-sound", "bow-grit-sound"  # the sample panels whose decks the rendered scenes show
 JUDGED = ("Sq_mm", "relief_mm", "void_depth_mm", "contact_area_fraction")
 EVERYDAY = {"not-verified", "coating-not-stated", "one-view", "card-clipped"}  # flags that the good photos carry too
 SMOOTH_MM = 0.03  # a deck flagged as nearly smooth may be wrong by this
@@ -56,19 +56,30 @@ class Case:
     printed_bar_mm: float | None = 100.0
     scale: float = 1.0  # true lengths over those of the scene that was rendered
     is_flat: bool = False  # no relief at all
+    deck: str = LOZENGE
 
 
 def rendered(*names: str) -> tuple[Photo, ...]:
     return tuple(files.load_photo(HERE / "photos" / f"{name}.jpg") for name in names)
 
 
+def taken(scene: str, views: str = "bd") -> tuple[Photo, ...]:
+    """Photos of a rendered scene: b and d have opposed lights, a to d four sides."""
+    return rendered(*(f"{scene}-{view}" for view in views))
+
+
 def clean() -> tuple[Photo, ...]:
-    return rendered("clean-b", "clean-d")
+    return taken("clean")
 
 
 def edited(edit: Callable[[np.ndarray], np.ndarray], photos: tuple[Photo, ...] | None = None) -> tuple[Photo, ...]:
     """The good photos with their linear light (rows, columns, 3) changed, and packed as JPEG once more."""
     return tuple(_repacked(photo, _code(edit(_light(photo.pixels)))) for photo in photos or clean())
+
+
+def edited_last(edit: Callable[[np.ndarray], np.ndarray], views: str) -> tuple[Photo, ...]:
+    """Good photos of which only the last one is changed."""
+    return (*taken("clean", views[:-1]), *edited(edit, taken("clean", views[-1])))
 
 
 def _light(pixels: np.ndarray) -> np.ndarray:
@@ -144,9 +155,9 @@ def smeared(light: np.ndarray) -> np.ndarray:
     return 0.62 * light + 0.15 * near + 0.13 * far + 0.10 * streak
 
 
-def same_light_twice() -> tuple[Photo, ...]:
+def same_light_twice(photos: tuple[Photo, ...] | None = None) -> tuple[Photo, ...]:
     """One photo, and it again as if from another hand: turned, moved, packed anew."""
-    photo = clean()[0]
+    photo = (photos or clean())[0]
     rows, columns = photo.pixels.shape[:2]
     turn = cv2.getRotationMatrix2D((columns / 2, rows / 2), 1.5, 0.98)
     moved = cv2.warpAffine(photo.pixels, turn, (columns, rows), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
@@ -156,6 +167,60 @@ def same_light_twice() -> tuple[Photo, ...]:
 def another_panel() -> tuple[Photo, ...]:
     return clean()[0], files.load_photo(ROOT / "sample_images" / "panels" / "side-deck-worn-lane" / "c.jpg")
 
+
+def in_sets(what: str, scene: str) -> tuple[Case, ...]:
+    """A rendered fault in every photo of sets of two and four, and in a set of two of the other deck."""
+    return (
+        Case(f"{what}, two photos", lambda: taken(scene)),
+        Case(f"{what}, four photos", lambda: taken(scene, "abcd")),
+        Case(f"{what}, grit, two photos", lambda: taken(f"grit-{scene}"), deck=GRIT),
+    )
+
+
+def edits_in_sets(what: str, edit: Callable[[np.ndarray], np.ndarray]) -> tuple[Case, ...]:
+    """An edit of every photo: of one, of four, and of two of the other deck."""
+    return (
+        Case(f"{what}, one photo", lambda: edited(edit, taken("clean", "b"))),
+        Case(f"{what}, four photos", lambda: edited(edit, taken("clean", "abcd"))),
+        Case(f"{what}, grit, two photos", lambda: edited(edit, taken("grit-clean")), deck=GRIT),
+    )
+
+
+MORE_PHOTOS = (
+    Case("good photos, one", lambda: taken("clean", "b")),
+    Case("good photos, four", lambda: taken("clean", "abcd")),
+    Case("good photos, grit, two", lambda: taken("grit-clean"), deck=GRIT),
+    *in_sets("an upright fallen", "fallen-upright"),
+    Case(
+        "an upright fallen before the last of two photos",
+        lambda: (*taken("clean", "b"), *taken("fallen-upright", "d")),
+    ),
+    Case("an upright leaning by 9 degrees, two photos", lambda: taken("leaning-upright")),
+    *in_sets("all uprights leaning by 4 degrees", "all-leaning"),
+    *in_sets("torch moved by 14 degrees in each exposure", "moved-torch"),
+    Case("torch moved in one of two photos", lambda: (*taken("clean", "b"), *taken("moved-torch", "d"))),
+    Case("torch moved in one of four photos", lambda: (*taken("clean", "abc"), *taken("moved-torch", "d"))),
+    *in_sets("sun and torch", "sun-and-torch"),
+    Case("sun in one of two photos", lambda: (*taken("clean", "b"), *taken("sun-and-torch", "d"))),
+    Case("sun in one of four photos", lambda: (*taken("clean", "abc"), *taken("sun-and-torch", "d"))),
+    Case("wet deck, one photo", lambda: taken("wet", "b")),
+    Case("wet deck, four photos", lambda: taken("wet", "abcd")),
+    Case("wet deck, grit, two photos", lambda: taken("grit-wet"), deck=GRIT),
+    Case("one of four photos mirrored", lambda: edited_last(mirrored, "abcd")),
+    Case("mirrored photos, grit", lambda: edited(mirrored, taken("grit-clean")), deck=GRIT),
+    *edits_in_sets("tone mapped by region, weak", tone_by_region(0.7, 1.0)),
+    *edits_in_sets("tone mapped by region, strong, detail raised", tone_by_region(0.5, 1.35)),
+    *edits_in_sets("detail lowered by the phone", tone_by_region(1.0, 0.7)),
+    *edits_in_sets("lens smeared", smeared),
+    Case("lens smeared in one of two photos", lambda: edited_last(smeared, "bd")),
+    *edits_in_sets("a person's shadow over half of it", shadow_of_a_person),
+    Case("a shadow on the deck in one of four photos", lambda: edited_last(shadow_on_the_deck, "abcd")),
+    Case(
+        "two photos with the same light, printed",
+        lambda: same_light_twice(rendered("printed-lozenge-b")),
+        is_flat=True,
+    ),
+)
 
 CASES = (
     Case("good photos", clean),
@@ -191,13 +256,14 @@ CASES = (
         lambda: rendered("printed-lozenge-b", "printed-lozenge-d"),
         is_flat=True,
     ),
+    *MORE_PHOTOS,
 )
 
 
 def true_figures(case: Case, score: Score) -> dict[str, float]:
     """The figures of the true heights where the score has heights, under the same filters."""
     grid = score.grid
-    known = truth.read(DECK, grid.x_mm / case.scale, grid.y_mm / case.scale).height_mm * case.scale
+    known = truth.read(case.deck, grid.x_mm / case.scale, grid.y_mm / case.scale).height_mm * case.scale
     if case.is_flat:
         known = renders.decks.height(renders.FLAT, grid.x_mm, grid.y_mm)
     both = np.isfinite(score.relief.height_mm) & np.isfinite(known)

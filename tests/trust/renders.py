@@ -4,7 +4,8 @@ Renders the photos of tests/trust/photos: wrong but plausible scenes, and step s
     python tests/trust/renders.py [--scene NAME ...] [--variant llvm_ad_rgb] [--out FOLDER]
 
 Needs mitsuba (pip install .[render]). Same scene pieces, lens and phone as sample_images/make; nothing comes from
-texscan. The deck is the one of the sample panel "foredeck-sound", so that its truth holds here too.
+texscan. The decks are those of the sample panels "foredeck-sound" (lozenge) and "bow-grit-sound" (names that begin
+with "grit-"), so that their truth holds here too.
 """
 
 from __future__ import annotations
@@ -41,10 +42,12 @@ FOUR = (
     View("d.jpg", 283, 33, 590),
 )
 TWO, ONE = (FOUR[1], FOUR[3]), (FOUR[1],)
+SQUARE, OTHERS, OPPOSITE = (FOUR[0], FOUR[2]), (FOUR[0], FOUR[2], FOUR[3]), (FOUR[3],)
+GRIT = "bow-grit-sound"
 
 
-def _panel(box):
-    return next(p for p in panels(box) if p.name == "foredeck-sound")
+def _panel(box, name: str = "foredeck-sound"):
+    return next(p for p in panels(box) if p.name == name)
 
 
 FLAT = replace(_panel((0, 1, 0, 1)).deck, height_mm=1e-3)  # only the paint's own waviness is left
@@ -65,25 +68,43 @@ class Scene:
     print_only: str | None = None  # "joints" or "lozenge": no relief, only dark lines
     shift_mm: tuple[float, float] = (0.0, 0.0)  # another place of the same mould
     strip_mm: float = 0.0  # a step standard on a flat board, instead of the deck
+    deck: str = "foredeck-sound"  # the sample panel whose deck it is
     seed: int = 40
+    further: bool = False  # more photos of a scene of the same name and card, from other places
 
 
+ALL_LEANING = tuple((name, 0.0, 4.0) for name in "ABCDEFG")
+MOVED, SUN = (MOVED_DEG, 0.0, 1.0), (SUN_AZIMUTH_DEG, SUN_ELEVATION_DEG, 0.7)
+GRIT_ALPHA = 0.26  # the sample panel's own
 SCENES = (
     Scene("clean"),
     Scene("other-place", views=(FOUR[2],), shift_mm=(61.3, 37.7), seed=41),
     Scene("flat-card", views=ONE, uprights_out=("A", "B", "C", "D", "E", "F", "G")),
     Scene("fallen-upright", views=ONE, uprights_out=("B",)),
     Scene("leaning-upright", views=ONE, leaning=(("B", LEAN_DEG, 0.0),)),
-    Scene("all-leaning", views=ONE, leaning=tuple((name, 0.0, 4.0) for name in "ABCDEFG")),
+    Scene("all-leaning", views=ONE, leaning=ALL_LEANING),
     Scene("raised-card", raised_mm=LIFT_MM),
     Scene("curled-card", curled_mm=LIFT_MM),
-    Scene("moved-torch", views=ONE, second_light=(MOVED_DEG, 0.0, 1.0)),
-    Scene("sun-and-torch", views=ONE, second_light=(SUN_AZIMUTH_DEG, SUN_ELEVATION_DEG, 0.7)),
+    Scene("moved-torch", views=ONE, second_light=MOVED),
+    Scene("sun-and-torch", views=ONE, second_light=SUN),
     Scene("wet", alpha=0.035),
     Scene("printed-joints", views=ONE, print_only="joints"),
     Scene("printed-lozenge", print_only="lozenge"),
     Scene("step-0.5", views=FOUR, strip_mm=0.5, seed=50),
     Scene("step-1.0", views=(FOUR[0], FOUR[2]), strip_mm=1.0, seed=51),
+    Scene("clean", views=SQUARE, further=True),
+    Scene("fallen-upright", views=OTHERS, uprights_out=("B",), further=True),
+    Scene("leaning-upright", views=OPPOSITE, leaning=(("B", LEAN_DEG, 0.0),), further=True),
+    Scene("all-leaning", views=OTHERS, leaning=ALL_LEANING, further=True),
+    Scene("moved-torch", views=OTHERS, second_light=MOVED, further=True),
+    Scene("sun-and-torch", views=OTHERS, second_light=SUN, further=True),
+    Scene("wet", views=SQUARE, alpha=0.035, further=True),
+    Scene("grit-clean", deck=GRIT, alpha=GRIT_ALPHA, seed=42),
+    Scene("grit-fallen-upright", deck=GRIT, alpha=GRIT_ALPHA, seed=42, uprights_out=("B",)),
+    Scene("grit-all-leaning", deck=GRIT, alpha=GRIT_ALPHA, seed=42, leaning=ALL_LEANING),
+    Scene("grit-moved-torch", deck=GRIT, alpha=GRIT_ALPHA, seed=42, second_light=MOVED),
+    Scene("grit-sun-and-torch", deck=GRIT, alpha=GRIT_ALPHA, seed=42, second_light=SUN),
+    Scene("grit-wet", deck=GRIT, alpha=0.035, seed=42),
 )
 
 
@@ -179,7 +200,7 @@ def curled_sheet(mi, scene: Scene, card: dict, folder: Path):
 def second_lamp(scene: Scene, panel, view: View, centre):
     """(position, radius, share) of the other lamp: the moved torch, or a low sun."""
     azimuth, elevation, share = scene.second_light
-    if scene.name == "moved-torch":
+    if scene.name.endswith("moved-torch"):
         other = replace(view, azimuth_deg=view.azimuth_deg + azimuth)
         return *samples.light_of(panel, other, centre), share
     sun = replace(panel, sun=True)
@@ -193,10 +214,12 @@ def photograph(mi, scene: Scene, options) -> None:
     card = json.loads((folder / "card.json").read_text(encoding="utf-8"))
     box = samples.opening(card["outline"])
     centre = np.array([(box[0] + box[1]) / 2, (box[2] + box[3]) / 2])
-    panel = replace(_panel(box), alpha=scene.alpha, seed=scene.seed)
+    panel = replace(_panel(box, scene.deck), alpha=scene.alpha, seed=scene.seed)
     rng = np.random.default_rng([scene.seed, 5])
     stated = np.array([max(v[2] for v in u["vertices"]) for u in card["uprights"]])
     things = card_of(mi, scene, folder, stated + rng.normal(0, samples.UPRIGHT_SD_MM, len(stated)))
+    if scene.further:
+        rng = np.random.default_rng([scene.seed, 6])
     x, y, z, paint = deck_of(scene, panel, box, card["outline"], options.detail)
     things["deck"] = render.deck_shape(mi, x, y, z, paint, alpha=scene.alpha)
     for number, view in enumerate(scene.views):
@@ -207,7 +230,7 @@ def photograph(mi, scene: Scene, options) -> None:
             continue
         lamp = samples.light_of(panel, view, centre)
         steady = float(render.lamp_irradiance(*lamp, *centre))
-        seed = 1000 * scene.seed + 10 * number
+        seed = 1000 * scene.seed + 10 * (number + 2 * scene.further)
         sky = render.sky([c * SKY_SHARE * steady / np.pi for c in samples.SKY_COLOUR])
         lamps = [render.lamp(mi, *lamp)]
         if scene.second_light:
@@ -219,7 +242,7 @@ def photograph(mi, scene: Scene, options) -> None:
             picture = picture + samples.pinhole(mi, things, {"lamp": one}, pose, options.samples, seed + k)
         lens = phone.through_lens(pose, picture / (steady / np.pi))
         pixels = phone.develop(lens, phone.exposure_for(lens), s_curve=panel.s_curve, rng=rng)
-        when = f"2026:05:17 21:10:{10 + 9 * number:02d}"
+        when = f"2026:05:17 21:1{int(scene.further)}:{10 + 9 * number:02d}"
         phone.save_jpeg(file, pixels, exposure=1e-2, focal_35mm=pose.focal_35mm, when=when)
 
 
