@@ -243,6 +243,11 @@ def test_docx_has_real_headings_tables_captions_and_fields(made):
     assert all(shape._inline.docPr.get("descr") for shape in document.inline_shapes)
     foot = document.sections[0].footer._element.xml
     assert "NUMPAGES" in foot and '"PAGE"' in foot
+    page = document.sections[0]
+    for table in document.tables:  # word processors lay columns by the grid or by the cells: both say the same
+        widths = [column.width for column in table.columns]
+        assert widths == [cell.width for cell in table.rows[0].cells]
+        assert sum(widths) <= page.page_width - page.left_margin - page.right_margin + docx.shared.Pt(1)
 
 
 def test_the_yards_logo_and_colour_are_on_every_format(boat, tmp_path):

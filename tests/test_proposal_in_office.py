@@ -30,7 +30,10 @@ def test_libreoffice_opens_it_and_prints_every_section(tmp_path):
     command = [OFFICE, profile, "--headless", "--convert-to", "pdf", "--outdir", str(tmp_path), "proposal.docx"]
     subprocess.run(command, cwd=tmp_path, check=True, capture_output=True, timeout=200)
     document = pypdfium2.PdfDocument(tmp_path / "proposal.pdf")
-    text = " ".join(" ".join(page.get_textpage().get_text_bounded() for page in document).split())
+    pages = [" ".join(page.get_textpage().get_text_bounded().split()) for page in document]
+    text = " ".join(pages)
     for section in proposal.sections:
         assert section.heading in text
+    head, foot = f"{proposal.title} {proposal.running}", "Page 10 of 10"
+    assert min(map(len, pages)) > len(head) + len(foot) + 2  # no page is empty but for its head and foot
     assert f"Page {len(document)} of {len(document)}" in text

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from collections.abc import Sequence
 
 from texscan.errors import SettingsError
 from texscan.proposal import content
@@ -13,11 +14,11 @@ from texscan.proposal.content import Proposal
 try:
     import docx
     from docx.document import Document
-    from docx.enum.text import WD_ALIGN_PARAGRAPH
+    from docx.enum.text import WD_ALIGN_PARAGRAPH, WD_TAB_ALIGNMENT
     from docx.oxml import OxmlElement
     from docx.oxml.ns import qn
     from docx.shared import Length, Mm, Pt, RGBColor
-    from docx.table import _Cell
+    from docx.table import Table, _Cell
     from docx.text.paragraph import Paragraph
 except ImportError as missing:
     raise SettingsError(
@@ -29,6 +30,8 @@ PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 MARGIN_MM = 18.0
 LEAST_WRITING_MM = 9.0
 BODY_PT, TABLE_PT, FINE_PT = 10, 9, 8
+GAP_PT = 6
+FACTS_SHARES = (0.26, 0.74)  # of the width: label and value
 FIXED_DAY = "2000-01-01T00:00:00Z"  # in place of the clock: the same content gives the same file
 ZIP_EPOCH = (1980, 1, 1, 0, 0, 0)
 FONT = "Arial"
@@ -61,7 +64,10 @@ def _page(document: Document, proposal: Proposal) -> float:
     wide, high = PAPERS_MM[proposal.paper]
     page.page_width, page.page_height = Mm(wide), Mm(high)
     page.left_margin = page.right_margin = page.top_margin = page.bottom_margin = Mm(MARGIN_MM)
-    page.header.paragraphs[0].text = f"{proposal.title}\t\t{proposal.running}"
+    stops = document.styles["Header"].paragraph_format.tab_stops
+    stops.clear_all()
+    stops.add_tab_stop(Mm(wide - 2 * MARGIN_MM), WD_TAB_ALIGNMENT.RIGHT)
+    page.header.paragraphs[0].text = f"{proposal.title}\t{proposal.running}"
     foot = page.footer.paragraphs[0]
     foot.alignment = WD_ALIGN_PARAGRAPH.RIGHT
     for text in _around(proposal.page):
@@ -147,8 +153,11 @@ class _Writer:
     def section(self, section: content.Section) -> None:
         heading = self.document.add_heading(f"{section.number}  {section.heading}", 1)
         heading.paragraph_format.page_break_before = section.new_page
-        for block in section.blocks:
-            self.block(block)
+        for before, block in zip((None, *section.blocks), section.blocks, strict=False):
+            if isinstance(block, content.EvidencePage):
+                self.evidence(block, new_page=isinstance(before, content.EvidencePage))
+            else:
+                self.block(block)
 
     def block(self, block: content.Block) -> None:
         match block:
@@ -166,16 +175,14 @@ class _Writer:
                 self.figure(block)
             case content.Table():
                 self.table(block)
-            case content.EvidencePage():
-                self.evidence(block)
 
     def bullets(self, items: tuple[str, ...]) -> None:
         for item in items:
             self.document.add_paragraph(item, style="List Bullet")
 
-    def evidence(self, page: content.EvidencePage) -> None:
+    def evidence(self, page: content.EvidencePage, *, new_page: bool) -> None:
         heading = self.document.add_heading(page.heading, 2)
-        heading.paragraph_format.page_break_before = True
+        heading.paragraph_format.page_break_before = new_page
         self._verdict(self.document.add_paragraph(), page.verdict)
         self.figure(page.photo)
         for label, items in zip(page.labels, (page.reasons, page.changes, page.weakens), strict=True):
@@ -221,11 +228,12 @@ class _Writer:
             strong = number == 0 or (block.total and number == len(rows) - 1)
             for at, (cell, text) in enumerate(zip(cells, texts, strict=True)):
                 self._cell(cell, text, size, widths[at], strong=strong, right=at in block.numeric)
+        _set_columns(made, widths)
         _repeat(made.rows[0])
         if block.roomy:
             for row in made.rows[1:]:
                 row.height = Mm(LEAST_WRITING_MM)
-        self.document.add_paragraph()
+        self._gap()
 
     def _cell(
         self, cell: _Cell, text: content.Cell, size: float, width: Length, *, strong: bool, right: bool
@@ -245,13 +253,21 @@ class _Writer:
     def facts(self, block: content.Facts) -> None:
         made = self.document.add_table(rows=0, cols=2)
         made.autofit = False
+        widths = [Mm(share * self.width_mm) for share in FACTS_SHARES]
         for label, value in block.rows:
             row = made.add_row()
-            row.cells[0].width, row.cells[1].width = Mm(0.26 * self.width_mm), Mm(0.74 * self.width_mm)
-            for cell, text in zip(row.cells, (label, value or "_" * 40), strict=True):
+            for cell, text, width in zip(row.cells, (label, value or "_" * 40), widths, strict=True):
+                cell.width = width
                 cell.paragraphs[0].paragraph_format.space_after = Pt(1)
                 cell.paragraphs[0].add_run(text).font.size = Pt(TABLE_PT)
-        self.document.add_paragraph()
+        _set_columns(made, widths)
+        self._gap()
+
+    def _gap(self) -> None:
+        """Between two tables; so low that it opens no page of its own."""
+        paragraph = self.document.add_paragraph()
+        paragraph.paragraph_format.space_after = Pt(0)
+        paragraph.paragraph_format.line_spacing = Pt(GAP_PT)
 
     def _labelled(self, label: str, text: str) -> None:
         paragraph = self.document.add_paragraph()
@@ -262,6 +278,12 @@ class _Writer:
         run = paragraph.add_run(verdict.words)
         run.bold = True
         run.font.color.rgb = RGBColor.from_string(hex_of(verdict_colour(verdict.action))[1:].upper())
+
+
+def _set_columns(made: Table, widths: Sequence[Length]) -> None:
+    """The table's own grid, beside the widths of its cells: word processors go by one or the other."""
+    for column, width in zip(made.columns, widths, strict=True):
+        column.width = width
 
 
 def _repeat(row) -> None:
