@@ -53,6 +53,18 @@ def quarter(sample, target):
 
 # Scored for real
 
+OFF_AND_OLD = json.dumps(  # a height standard that read a fifth too high, years ago
+    {
+        "schema": "texscan.verify/1",
+        "day": "2020-05-17",
+        "measured_over_known": {"value": 1.2, "low": 1.15, "high": 1.25},
+    }
+)
+
+
+def options(folder):
+    return ["--existing", "two-part", "--planned", "two-part", "--verified", folder / "verify.json"]
+
 
 @pytest.fixture(scope="module")
 def boat(tmp_path_factory):
@@ -68,8 +80,9 @@ def boat(tmp_path_factory):
     (folder / "Aft deck" / "typical" / "no card.png").write_bytes(files.png_bytes(plain))
     (folder / "Cockpit").mkdir()
     (folder / "Cockpit" / "folder.jpg").mkdir()
+    (folder / "verify.json").write_text(OFF_AND_OLD)
     out = folder / "out"
-    done = texscan("batch", folder, "--out", out, "--jobs", 2, "--existing", "two-part", "--planned", "two-part")
+    done = texscan("batch", folder, "--out", out, "--jobs", 2, *options(folder))
     return folder, out, done, json.loads((out / "run.json").read_text(encoding="utf-8"), parse_constant=pytest.fail)
 
 
@@ -111,6 +124,13 @@ def test_bad_photos_are_refused_by_name_and_the_rest_of_the_set_is_scored_with_a
     assert "views-left-out" in rows[0]["flags"] and "patch-not-scored" in rows[1]["flags"]
 
 
+def test_the_check_with_a_height_standard_stands_in_each_result(boat):
+    _, out, _, _ = boat
+    for row in rows_of(out / "results.csv") + rows_of(out / "patches.csv"):
+        assert {"verification-off", "verification-old"} <= set(row["flags"].split())
+        assert "not-verified" not in row["flags"]
+
+
 def test_run_json_tells_nothing_of_the_machine(boat):
     folder, out, _, run = boat
     assert run["schema"] == "texscan.run/1"
@@ -136,8 +156,7 @@ def test_a_second_run_scores_nothing_and_strict_ends_with_1(boat):
     folder, out, _, _ = boat
     before = batch_scene.tree(out)
     times = {path: path.stat().st_mtime_ns for path in out.rglob("score.json")}
-    same = ["--existing", "two-part", "--planned", "two-part"]
-    done = texscan("batch", folder, "--out", out, *same, "--strict", expect=1)
+    done = texscan("batch", folder, "--out", out, *options(folder), "--strict", expect=1)
     assert batch_scene.tree(out) == before
     assert {path: path.stat().st_mtime_ns for path in out.rglob("score.json")} == times
     assert done.stdout.count(" stands;") == 2 and " scored;" not in done.stdout
@@ -212,6 +231,14 @@ def test_other_settings_have_all_done_again(done):
     assert worked_on(folder, out, settings={"printed_bar_mm": 99.5}) == {f"panel 0{n}" for n in range(4)}
     assert worked_on(folder, out, settings={"printed_bar_mm": 99.5}) == set()
     assert len(worked_on(folder, out, settings={"printed_bar_mm": 99.5, "planned": "one-part"})) == 4
+
+
+def test_another_check_with_a_height_standard_has_all_done_again(done, tmp_path):
+    folder, out = done
+    record = tmp_path / "verify.json"
+    for text, expected in ((OFF_AND_OLD, 4), (OFF_AND_OLD, 0), (OFF_AND_OLD.replace("2020", "2026"), 4)):
+        record.write_text(text)
+        assert len(worked_on(folder, out, settings={"verified": record})) == expected
 
 
 def test_another_version_has_all_done_again(done, monkeypatch):
