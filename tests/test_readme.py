@@ -4,6 +4,8 @@ import re
 import tomllib
 from pathlib import Path
 
+import pytest
+
 import texscan
 
 ROOT = Path(__file__).parents[1]
@@ -19,12 +21,13 @@ def test_the_two_commands_stand_in_readme_on_lines_of_their_own():
     assert README.splitlines().count(TEST) == 1
 
 
-def test_ci_takes_its_test_command_from_readme():
-    pattern = re.search(r"test_command=\$\(grep -m1 -x '([^']*)' README\.md\)", SCRIPT)
+@pytest.mark.parametrize(("name", "command"), [("test_command", TEST), ("try_command", TRY)])
+def test_ci_takes_both_commands_from_readme(name, command):
+    pattern = re.search(rf"{name}=\$\(grep -m1 -x '([^']*)' README\.md\)", SCRIPT)
     assert pattern, "the script must take the command from README.md"
     lines = [line for line in README.splitlines() if re.fullmatch(pattern[1], line)]
-    assert lines == [TEST]
-    assert 'bash -c "$test_command"' in SCRIPT
+    assert lines == [command]
+    assert f'bash -c "${name}"' in SCRIPT
 
 
 def test_every_picture_and_file_that_readme_links_is_there():
