@@ -5,15 +5,19 @@ Scenes are numbers of the test itself, so the answer is known: a shadow drawn in
 """
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 import relief_scenes
 from scipy import ndimage
 
+from texscan import files
 from texscan.budget import budget_of
-from texscan.errors import ReliefError
-from texscan.linear import ToneCurve
+from texscan.errors import CardError, ReliefError
+from texscan.inputs import read_settings
+from texscan.linear import ToneCurve, to_linear
+from texscan.locate import locate
 from texscan.model import Filters, LitView, Measured, Relief
 from texscan.one_light import across_light_share, order, refuse_dark_along_light, with_print_in_doubt
 from texscan.same_patch import cast_shadows
@@ -143,3 +147,11 @@ def test_a_print_under_one_light_is_flagged_and_its_interval_reaches_down_to_not
     found = measured(z, 0.25, Filters(), budget)
     assert found["Sq_mm"].low < 0.02 * found["Sq_mm"].value
     assert (found["contact_area_fraction"].low, found["contact_area_fraction"].high) == (0.0, 1.0)
+
+
+def test_a_mirrored_card_is_refused_though_some_of_its_markers_read_as_others():
+    """In this one four mirrored markers of 49 read as others and fitted a camera; a mirror shows them all."""
+    photo = files.load_photo(Path(__file__).parents[1] / "sample_images" / "panels" / "aft-deck-sun" / "a.jpg")
+    mirrored = to_linear(replace(photo, pixels=np.ascontiguousarray(photo.pixels[:, ::-1])))
+    with pytest.raises(CardError, match="mirrored"):
+        locate(mirrored, read_settings(printed_bar_mm=100.0).card, focal_35mm=photo.focal_35mm)

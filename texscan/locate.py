@@ -23,6 +23,8 @@ MEAN_WINDOW, MEAN_FLOOR, EVEN_LEVEL = 0.08, 0.05, 110.0  # of the long side; of 
 BLURRED_DETAIL = 0.20  # sharp photos have 0.33 and more, 2 px of blur leave 0.19; measured on renders
 LEAST_MEAN = 1e-9  # light of a photo that is black throughout
 LEAST_MARKERS = 3
+FEW_MARKERS = 0.5  # of the card's: photos of the samples show 0.83 and more, mirrored ones read 0.1 as others
+MIRRORED = "The card is seen from behind or mirrored. Photograph its printed face, and do not mirror the photo."
 LEAST_SPREAD = 0.12  # found markers must span this share of all markers' area
 REFINED_CORNER_U_PX, MARKER_CORNER_U_PX = 0.08, 0.35  # saddle and bare marker corners; measured on renders
 PARAMETERS = 11  # of a camera's fit: ln of the focal length, centre, k1, k2, rotation, translation
@@ -115,6 +117,7 @@ def locate(photo: LinearPhoto, card: Card, *, focal_35mm: float | None = None) -
     """
     grey = photo.luminance
     found = find_markers(grey, card.markers)
+    _refuse_mirrored(grey, found, card)
     _require_enough(found, card, photo.file, blurred=not found and _detail_ratio(grey) < BLURRED_DETAIL)
     world = np.concatenate([m.corners_mm for m, _ in found])
     pixels = np.concatenate([corners for _, corners in found])
@@ -216,6 +219,13 @@ def _require_enough(found: list, card: Card, file: str, *, blurred: bool) -> Non
             f"The visible markers in {file} span only {spread:.0%} of the card, {LEAST_SPREAD:.0%} is needed. Move "
             "back until the whole card is in the photo."
         )
+
+
+def _refuse_mirrored(grey: np.ndarray, found: list, card: Card) -> None:
+    """A mirrored marker now and then reads as another one, so a card with few of them is looked for in a mirror."""
+    few = len(found) < FEW_MARKERS * len(card.markers)
+    if few and len(find_markers(grey[:, ::-1], card.markers)) > 2 * len(found):
+        raise CardError(MIRRORED)
 
 
 def _hull_area(markers) -> float:
@@ -338,7 +348,5 @@ def _starts(world, image, focal_px, middle, long_side, start: Camera | None) -> 
         if (-rotation.T @ np.ravel(translation))[2] > 0:  # the camera looks at the printed face
             starts.append(np.concatenate([np.zeros(5), np.ravel(vector), np.ravel(translation)]))
     if not starts:
-        raise CardError(
-            "The card is seen from behind or mirrored. Photograph its printed face, and do not mirror the photo."
-        )
+        raise CardError(MIRRORED)
     return starts
