@@ -65,7 +65,9 @@ def _little_memory(more_mb: int) -> None:
     np.linalg.solve(square, square @ square)
     with open("/proc/self/statm", encoding="ascii") as file:
         held = int(file.read().split()[0]) * resource.getpagesize()
-    resource.setrlimit(resource.RLIMIT_AS, (held + (more_mb << 20),) * 2)
+    limit, most = held + (more_mb << 20), resource.getrlimit(resource.RLIMIT_AS)[1]
+    if most == resource.RLIM_INFINITY or limit < most:  # a worker process inherits its parent's, and may not raise it
+        resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
 
 
 if FAULT == "no-network":
