@@ -7,6 +7,7 @@ import sys
 
 import numpy as np
 import pytest
+import tifffile
 
 from texscan import memory, samples
 from texscan.errors import StorageError
@@ -77,14 +78,27 @@ def test_a_limit_on_the_process_counts():
     assert re.fullmatch(r"\d+\s*", done.stdout) and 190e6 < int(done.stdout) <= 200e6
 
 
+LITTLE = """
+import resource
+from texscan import inputs, result, score
+from texscan.cli import main
+held = int(open("/proc/self/statm").read().split()[0]) * resource.getpagesize()
+resource.setrlimit(resource.RLIMIT_AS, (held + 80_000_000,) * 2)
+main()
+"""
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="the system tells on Linux")
-def test_a_score_without_room_for_the_libraries_is_refused(tmp_path):
-    """Under 750 MB of address space, where they crashed or waited for ever (some 500 MB are the program itself)."""
-    photo = samples.sample_path(samples.sample_panels()[0].photos[0])
-    program = "import resource; resource.setrlimit(resource.RLIMIT_AS, (750_000_000,) * 2)\n"
-    program += "from texscan.cli import main; main()"
+@pytest.mark.parametrize("given", ["photo", "heights"])
+def test_a_score_without_room_for_the_libraries_is_refused(tmp_path, given):
+    """With 80 MB to spare, where they crashed, waited for ever or spoke themselves."""
+    tifffile.imwrite(tmp_path / "heights.tif", np.zeros((400, 400), np.float32))
+    what = {
+        "photo": [samples.sample_path(samples.sample_panels()[0].photos[0])],
+        "heights": ["--heights", tmp_path / "heights.tif", "--step-mm", "0.1"],
+    }
     done = subprocess.run(
-        [sys.executable, "-c", program, "score", photo, "--out", tmp_path / "out"],
+        [sys.executable, "-c", LITTLE, "score", *what[given], "--out", tmp_path / "out"],
         env={**os.environ, "OMP_NUM_THREADS": "1"}, capture_output=True, text=True, timeout=100,
     )  # fmt: skip
     assert done.returncode == 3 and re.fullmatch(r"texscan: .* memory.*\n", done.stderr)

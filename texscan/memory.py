@@ -10,12 +10,15 @@ from texscan.errors import StorageError
 from texscan.model import Photo
 
 LEAST_BYTES = 300_000_000  # of address space, for photos of any size; measured 312 MB, most of it buffers of OpenBLAS
+LEAST_FOR_HEIGHTS_BYTES = 150_000_000  # the same for a height map; measured 130 to 220 MB
 BYTES_PER_PIXEL = 10  # of all photos of a patch; measured 22 beyond the least with one of 12 megapixels, 14 with four
 
 
 def check_room(photos: Iterable[Photo]) -> None:
     """
     Refuse to begin where the photos of a patch certainly do not fit; nothing is asked where the system does not tell.
+
+    photos : none for a height map
 
     Notes
     -----
@@ -26,12 +29,13 @@ def check_room(photos: Iterable[Photo]) -> None:
     ------
     StorageError : with the need and what is free.
     """
-    need = LEAST_BYTES + BYTES_PER_PIXEL * sum(photo.pixels[..., 0].size for photo in photos)
+    pixels = sum(photo.pixels[..., 0].size for photo in photos)
+    need = LEAST_BYTES + BYTES_PER_PIXEL * pixels if pixels else LEAST_FOR_HEIGHTS_BYTES
     free = free_bytes()
     if free is not None and free < need:
         raise StorageError(
             f"The work needs about {need / 1e6:.0f} MB of memory, {free / 1e6:.0f} MB are free. Close other "
-            "programs, or use fewer or smaller photos."
+            "programs, or use fewer or smaller files."
         )
 
 

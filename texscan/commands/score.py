@@ -99,6 +99,7 @@ def score(
             verified=verified,
         )
         if heights is not None:
+            check_room(())
             height, step = files.load_heights(heights, step_mm)
             done = score_heights(height, step, settings, picture=shaded_relief(height, step))
         else:
