@@ -213,8 +213,8 @@ def forecast(
 
 def _quantiles(height_mm: np.ndarray) -> np.ndarray:
     """Equal-area heights in falling order, at most QUANTILES of them."""
-    measured = np.asarray(height_mm, float)
-    measured = np.sort(measured[np.isfinite(measured)])[::-1]
+    measured = np.asarray(height_mm)
+    measured = np.sort(measured[np.isfinite(measured)])[::-1].astype(float)
     if measured.size == 0:
         raise ValueError("no measured height to paint")
     if measured.size <= QUANTILES:

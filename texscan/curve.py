@@ -101,6 +101,7 @@ def height_figures(levels: np.ndarray, weights: np.ndarray, contact_depth_mm: fl
     """
     mean = weights @ levels
     deviation = levels - mean[:, None]
+    squared = deviation * deviation
     deciding = deciding_figures(levels, weights, contact_depth_mm)
     sq, depth = deciding["Sq_mm"], deciding["void_depth_mm"]
     some = np.where(sq > 0, sq, np.inf)
@@ -115,8 +116,8 @@ def height_figures(levels: np.ndarray, weights: np.ndarray, contact_depth_mm: fl
         "Sp_mm": highest - mean,
         "Sv_mm": mean - lowest,
         "Sz_mm": highest - lowest,
-        "Ssk": (weights * deviation**3).sum(axis=1) / some**3,
-        "Sku": (weights * deviation**4).sum(axis=1) / some**4,
+        "Ssk": (weights * squared * deviation).sum(axis=1) / some**3,
+        "Sku": (weights * squared * squared).sum(axis=1) / some**4,
         "void_depth_cm3_per_dm2": 10 * depth,
         "void_depth_l_per_m2": depth,
         "Sxp_mm": high_peak - middle,

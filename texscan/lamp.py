@@ -164,7 +164,7 @@ def _shade_picture(face: CardFace) -> _ShadePicture:
 def _shade_match(shade: _ShadePicture, card: Card, light: Light) -> float:
     """Correlation between predicted shadow and darkness over plain paper; uprights left out do not count."""
     uprights = [u for u in card.uprights if u.name not in light.uprights_left_out]
-    shadow = filled(shade.grid, [o for u in uprights for o in shadow_outlines(u, light)]) & shade.known
+    shadow = filled(shade.grid, shadow_outlines(uprights, light)) & shade.known
     count = cv2.countNonZero(shade.known)
     share = cv2.countNonZero(shadow) / max(count, 1)
     if not 0 < share < 1:
@@ -173,7 +173,7 @@ def _shade_match(shade: _ShadePicture, card: Card, light: Light) -> float:
 
 
 def _match_shade(shade: _ShadePicture, card: Card, start: Light) -> Light:
-    """The start moved to where its predicted shadows cover the dark paper best; right to a few tenths of a mm."""
+    """The start moved to where its predicted shadows cover the dark paper best; right to half a degree."""
 
     def light_of(p: np.ndarray) -> Light:
         inverse = float(np.clip(start.inverse_distance_per_mm + p[2] * 1e-3, 0, 1 / 150))
@@ -190,6 +190,6 @@ def _match_shade(shade: _ShadePicture, card: Card, start: Light) -> Light:
         mismatch,
         np.zeros(3),
         method="Nelder-Mead",
-        options={"maxfev": 160, "xatol": 0.02, "fatol": 1e-4, "initial_simplex": simplex},
+        options={"maxfev": 160, "xatol": 0.1, "fatol": 1e-3, "initial_simplex": simplex},
     )
     return light_of(found.x)

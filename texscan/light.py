@@ -43,16 +43,16 @@ class CardLight:
         Luminance of level white paper at places (broadcast arrays): from the lamp, and from everything else.
         """
         gain = np.exp(self.log_gain(x_mm, y_mm))
-        at = self.light.irradiance(*self.light.at_mm)
+        at = float(self.light.irradiance(*self.light.at_mm))
         return gain * self.light.irradiance(x_mm, y_mm) / at, gain * self.ambient
 
     def log_gain(self, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarray:
         """ln(luminance of lit paper / predicted) at places; held at its edge values off the white that was "
         "measured."""
-        low_x, high_x, low_y, high_y = self.reach_mm
+        low_x, high_x, low_y, high_y = map(float, self.reach_mm)
         x = (np.clip(x_mm, low_x, high_x) - self.light.at_mm[0]) / 100
         y = (np.clip(y_mm, low_y, high_y) - self.light.at_mm[1]) / 100
-        one, c_x, c_y, c_xx, c_xy, c_yy = self.flat_field  # as in `_flat_terms`
+        one, c_x, c_y, c_xx, c_xy, c_yy = self.flat_field.tolist()  # as in `_flat_terms`
         return (one + c_x * x + c_xx * x * x) + (c_y * y + c_yy * y * y) + (c_xy * x) * y
 
 

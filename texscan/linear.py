@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from texscan.model import LinearPhoto, Photo
@@ -25,7 +26,7 @@ def srgb_to_linear(values: np.ndarray) -> np.ndarray:
     full = np.iinfo(values.dtype).max
     code = np.arange(full + 1, dtype=np.float64) / full
     table = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4).astype(np.float32)
-    return table[values]
+    return cv2.LUT(values, table) if values.dtype == np.uint8 else table[values]
 
 
 LUMINANCE_WEIGHTS = (0.2126, 0.7152, 0.0722)  # linear sRGB to luminance, IEC 61966-2-1
@@ -64,7 +65,9 @@ def to_linear(photo: Photo) -> LinearPhoto:
     if photo.encoding == "linear":
         luminance = pixels.astype(np.float32) @ (weights / np.float32(full))
     else:
-        luminance = sum(srgb_to_linear(pixels[..., c]) * weights[c] for c in range(3))
+        luminance = sum(
+            srgb_to_linear(channel) * weight for channel, weight in zip(cv2.split(pixels), weights, strict=True)
+        )
     return LinearPhoto(photo.file, np.ascontiguousarray(luminance, dtype=np.float32), clipped)
 
 
@@ -108,5 +111,5 @@ def undo_tone(values: np.ndarray, curve: ToneCurve) -> np.ndarray:
     light = (1 + curve.slope) * knots + curve.bend * knots**2 + curve.twist * knots**3
     light = np.maximum.accumulate(light)  # a curve that turns back would make two lights one value
     ratio = np.exp(light - knots)
-    positions = np.clip(np.log(np.maximum(values, DARKEST)) / np.log(DARKEST), 0, 1)
-    return (values * np.interp(positions, np.linspace(0, 1, 256), ratio[::-1])).astype(np.float32)
+    positions = np.clip(np.log(np.maximum(values, np.float32(DARKEST))) * np.float32(1 / np.log(DARKEST)), 0, 1)
+    return (values * np.interp(positions, np.linspace(0, 1, 256), ratio[::-1]).astype(np.float32)).astype(np.float32)

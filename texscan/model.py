@@ -145,27 +145,29 @@ class Light:
 
     def towards(self, x_mm: np.ndarray, y_mm: np.ndarray, z_mm: np.ndarray | float = 0.0) -> np.ndarray:
         """
-        Unit vectors towards the lamp, shape (3, *broadcast shape), float64.
+        Unit vectors towards the lamp, shape (3, *broadcast shape); float32 where all places are.
         """
-        x, y, z = np.broadcast_arrays(x_mm, y_mm, z_mm)
         position = self.position_mm
         if position is None:
+            x = np.broadcast_arrays(x_mm, y_mm, z_mm)[0]
             return np.broadcast_to(self.direction.reshape(3, *([1] * x.ndim)), (3, *x.shape))
-        ray = np.stack([position[0] - x, position[1] - y, position[2] - z])
-        return ray / np.sqrt((ray**2).sum(axis=0))
+        right, up, above = (at - places for at, places in zip(position.tolist(), (x_mm, y_mm, z_mm), strict=True))
+        distance = np.sqrt(right * right + up * up + above * above)
+        return np.stack([right / distance, up / distance, above / distance])
 
     def irradiance(
         self, x_mm: np.ndarray | float, y_mm: np.ndarray | float, z_mm: np.ndarray | float = 0.0
     ) -> np.ndarray:
         """
-        Light on a level face (cosine and 1/r^2), relative to 1 on a face square to the ray at (at_mm, 0).
+        Light on a level face (cosine and 1/r^2), relative to 1 on a face square to the ray at (at_mm, 0); float32
+        where all places are.
         """
-        x, y, z = np.broadcast_arrays(x_mm, y_mm, z_mm)
         position = self.position_mm
         if position is None:
-            return np.full(x.shape, self.direction[2])
-        squared = (position[0] - x) ** 2 + (position[1] - y) ** 2 + (position[2] - z) ** 2
-        return (position[2] - z) / np.sqrt(squared) / squared / self.inverse_distance_per_mm**2
+            return np.full(np.broadcast_shapes(*map(np.shape, (x_mm, y_mm, z_mm))), self.direction[2])
+        right, up, above = (at - places for at, places in zip(position.tolist(), (x_mm, y_mm, z_mm), strict=True))
+        squared = right * right + up * up + above * above
+        return above / (np.sqrt(squared) * squared * float(self.inverse_distance_per_mm) ** 2)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ import numpy as np
 from texscan import outlines
 from texscan.curve import FLOOR_RATIO, TOP_RATIO
 from texscan.model import CONDITION_NAMES, COVERAGE_FACTOR, SOUND, Budget, Grid, Measured, Pattern
-from texscan.pattern import LEAST_RELIEF_MM, unit_cell
+from texscan.pattern import LEAST_RELIEF_MM, folded
 from texscan.zones import INSET_MM
 
 LEAST_CELLS = 20  # repeats that a zone must hold; fewer leave the noise in
@@ -115,8 +115,10 @@ def _cells(
     z: np.ndarray, step_mm: float, vectors_mm: np.ndarray, *, use: np.ndarray, groups: np.ndarray
 ) -> np.ndarray:
     """Mean cells (1 + GROUPS, n, m) [mm]: of all pixels `use`, then with one group left out at a time."""
-    whole = unit_cell(z, step_mm, vectors_mm, use)
-    return np.stack([whole, *(unit_cell(z, step_mm, vectors_mm, use & (groups != k)) for k in range(GROUPS))])
+    of_group = [folded(z, step_mm, vectors_mm, use=use & (groups == k)) for k in range(GROUPS)]
+    counts, totals = (np.stack(parts) for parts in zip(*of_group, strict=True))
+    counts, totals = (np.concatenate([a.sum(axis=0)[None], a.sum(axis=0) - a]) for a in (counts, totals))
+    return np.where(counts > 0, totals / np.maximum(counts, 1), np.nan).astype(np.float32)
 
 
 def _changed(condition: str, cells: np.ndarray, sound: np.ndarray, floor: float, budget: Budget) -> ChangedCell:

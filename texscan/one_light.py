@@ -32,6 +32,7 @@ def across_light_share(view: LitView, grid: Grid) -> float:
     no trace (Kube and Pentland 1988). What is dark all along the light is print, a joint, or grooves that this light
     cannot tell from print.
     """
+    (view,), grid = coarser((view,), grid)
     change = _over_level(view, grid, ALONG_BAND_MM[1] / 2)
     rows, columns = (slice(i.min(), i.max() + 1) for i in np.nonzero(np.isfinite(view.brightness)))
     change = change[rows, columns]

@@ -95,16 +95,24 @@ def unit_cell(z: np.ndarray, step_mm: float, vectors_mm: np.ndarray, use: np.nda
         Mean height [mm] at (i / n) of the first and (j / m) of the second vector from pixel (0, 0); NaN where no
         pixel fell.
     """
+    count, total = folded(z, step_mm, vectors_mm, use=use)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
+
+
+def folded(
+    z: np.ndarray, step_mm: float, vectors_mm: np.ndarray, *, use: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Measured pixels (n, m) in each place of the cell, and the sum of their heights [mm]; as in `unit_cell`."""
     known = np.isfinite(z) if use is None else np.isfinite(z) & use
     rows, columns = np.nonzero(known)
-    position = np.stack([columns * step_mm, -rows * step_mm], axis=1) @ np.linalg.inv(vectors_mm)
+    x, y, inverse = columns * step_mm, -rows * step_mm, np.linalg.inv(vectors_mm)
     size = np.maximum(np.ceil(np.hypot(*vectors_mm.T) * CELL_SAMPLES_PER_MM).astype(int), 2)
-    index = np.floor((position % 1.0) * size).astype(int) % size
-    flat = index[:, 0] * size[1] + index[:, 1]
+    first, second = (x * inverse[0, k] + y * inverse[1, k] for k in (0, 1))
+    flat = ((first % 1.0) * size[0]).astype(int) % size[0] * size[1] + ((second % 1.0) * size[1]).astype(int) % size[
+        1
+    ]
     count = np.bincount(flat, minlength=size.prod())
-    total = np.bincount(flat, z[known], minlength=size.prod())
-    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    return mean.reshape(size).astype(np.float32)
+    return count.reshape(size), np.bincount(flat, z[known], minlength=size.prod()).reshape(size)
 
 
 def unfolded(cell: np.ndarray, vectors_mm: np.ndarray, shape: tuple[int, int], step_mm: float) -> np.ndarray:

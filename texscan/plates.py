@@ -167,7 +167,7 @@ def profile_row(z: np.ndarray, condition: np.ndarray, step_mm: float) -> int:
 
 
 def _falling(z: np.ndarray) -> np.ndarray:
-    return np.sort(z[np.isfinite(z)].astype(np.float64))[::-1]
+    return np.sort(z[np.isfinite(z)])[::-1].astype(np.float64)
 
 
 # The words

@@ -14,7 +14,8 @@ from texscan.locate import Camera, Sighting
 from texscan.model import Grid, Light, LinearPhoto
 from texscan.shadow import face_outlines, shadow_outlines
 
-FINEST_STEP_MM, COARSEST_STEP_MM = 0.10, 0.15  # a phone at 40 cm resolves 0.1 to 0.15 mm; finer serves no figure
+FINEST_STEP_MM = 0.10  # finer serves no figure; a phone at 40 cm resolves 0.1 to 0.15 mm
+SOLVED_STEP_MM = 0.20  # photos of coarser pixels are laid on a finer grid, so that the solver can take out their blur
 ENCLOSED_SHARE = 0.25  # of the card's bounding box: a card with this much deck in it (an L, a U) brackets the patch
 BRACKETED_MARGIN_MM, BESIDE_MARGIN_MM = 0.0, 60.0  # deck measured around the box of such a card, and of any other
 PHOTO_BORDER_PX = 4
@@ -31,18 +32,15 @@ def common_grid(sightings: tuple[Sighting, ...], card: Card) -> Grid:
     A card that encloses deck brackets the patch, and beyond it the lens fit extrapolates; beside any other card the
     patch lies outside.
 
-    The step is the coarsest photo's resolution, rounded to 0.005 mm, within 0.10 to 0.15 mm where the photo allows.
+    The step is the coarsest photo's resolution, rounded to 0.005 mm, at least 0.10 mm; beyond 0.20 mm it is half of
+    it, at least 0.20 mm.
     """
     low, high = card.outline_mm.min(axis=0), card.outline_mm.max(axis=0)
     margin = BRACKETED_MARGIN_MM if _enclosed_share(card) >= ENCLOSED_SHARE else BESIDE_MARGIN_MM
     low, high = low - margin, high + margin
     middle = card.outline_mm.mean(axis=0)
-    finest = max(s.camera.mm_per_px(*middle) for s in sightings)
-    step = (
-        max(FINEST_STEP_MM, finest)
-        if finest > COARSEST_STEP_MM
-        else np.clip(finest, FINEST_STEP_MM, COARSEST_STEP_MM)
-    )
+    pixel_mm = max(s.camera.mm_per_px(*middle) for s in sightings)
+    step = max(pixel_mm / 2, min(pixel_mm, SOLVED_STEP_MM), FINEST_STEP_MM)
     step = float(np.round(step / 0.005) * 0.005)
     coarse = 2.0
     x, y = np.arange(low[0], high[0] + coarse, coarse), np.arange(high[1], low[1] - coarse, -coarse)
@@ -138,7 +136,7 @@ def card_shadow_mask(card: Card, light: Light, grid: Grid) -> np.ndarray:
     (rows, columns) True where the card's edge or an upright may throw its shadow on the deck, or into its valleys.
     """
     levels = (-CARD_THICKNESS_MM, -CARD_THICKNESS_MM - RELIEF_DEPTH_MM)
-    outlines = [o for level in levels for upright in card.uprights for o in shadow_outlines(upright, light, level)]
+    outlines = [o for level in levels for o in shadow_outlines(card.uprights, light, level)]
     shift = -light.direction[:2] / light.direction[2] * (CARD_THICKNESS_MM + RELIEF_DEPTH_MM)
     for edge_from, edge_to in zip(card.outline_mm, np.roll(card.outline_mm, -1, axis=0), strict=True):
         outlines.append(np.array([edge_from, edge_to, edge_to + shift, edge_from + shift]))
@@ -221,7 +219,7 @@ def card_face(photo: LinearPhoto, camera: Camera, card: Card, *, step_mm: float 
 
 def shadow_mask(face: CardFace, uprights: tuple[Upright, ...] | list[Upright], light: Light) -> np.ndarray:
     """(rows, columns) uint8 on the face's grid, 1 in the shadow of any of the uprights."""
-    return filled(face.grid, [outline for upright in uprights for outline in shadow_outlines(upright, light)])
+    return filled(face.grid, shadow_outlines(uprights, light))
 
 
 def artwork_on(card: Card, grid: Grid) -> np.ndarray:

@@ -12,6 +12,7 @@ from texscan.errors import PhotoError
 from texscan.model import Grid, LitView
 
 FINE_MM, COARSE_MM = 0.25, 1.5  # band of the activity map
+COARSE_SIGMA_PX = 4.0  # the wide mean is formed on pixels this much finer than its standard deviation
 LEAST_AGREEMENT = 0.12  # same patch 0.16 (lights at right angles) to 0.95, other patch mostly under 0.10; on renders
 
 BROAD_MM, COARSE_MM_STEP = 4.0, 1.0  # standard deviation of what counts as broad light, wider than any texture; step
@@ -30,10 +31,15 @@ def activity(view: LitView, grid: Grid) -> np.ndarray:
     fine = cv2.GaussianBlur(picture, (0, 0), FINE_MM / grid.step_mm)
     change = cv2.magnitude(cv2.Sobel(fine, cv2.CV_32F, 1, 0), cv2.Sobel(fine, cv2.CV_32F, 0, 1))
     inner = cv2.erode(known.astype(np.uint8), np.ones((7, 7), np.uint8)).astype(bool)
-    change = np.log(change + 1e-3)
-    weight = cv2.GaussianBlur(inner.astype(np.float32), (0, 0), COARSE_MM / grid.step_mm)
-    mean = cv2.GaussianBlur(np.where(inner, change, 0), (0, 0), COARSE_MM / grid.step_mm) / np.maximum(weight, 1e-3)
-    return np.where(inner, change - mean, np.nan)
+    change = np.log(change + np.float32(1e-3))
+    shrink = max(1, int(COARSE_MM / grid.step_mm / COARSE_SIGMA_PX))
+    size = (max(1, grid.columns // shrink), max(1, grid.rows // shrink))
+    weight, total = (
+        cv2.GaussianBlur(cv2.resize(a, size, interpolation=cv2.INTER_AREA), (0, 0), COARSE_MM / grid.step_mm / shrink)
+        for a in (inner.astype(np.float32), np.where(inner, change, np.float32(0)))
+    )
+    mean = cv2.resize(total / np.maximum(weight, np.float32(1e-3)), grid.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    return np.where(inner, change - mean, np.float32(np.nan))
 
 
 def agreement(one: np.ndarray, other: np.ndarray) -> float:

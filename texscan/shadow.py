@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 
@@ -48,10 +50,17 @@ def face_outlines(upright: Upright, source_mm: np.ndarray, level_mm: float) -> l
     return [thrown[list(face)] for face in upright.faces]
 
 
-def shadow_outlines(upright: Upright, light: Light, level_mm: float = 0.0) -> list[np.ndarray]:
-    """Shadow of each face on z = level: list of (n, 2) mm; the upright's shadow is their union."""
-    thrown = cast_by(light, upright.vertices_mm, level_mm)
-    return [thrown[list(face)] for face in upright.faces]
+def shadow_outlines(uprights: Sequence[Upright], light: Light, level_mm: float = 0.0) -> list[np.ndarray]:
+    """Shadow of each face of the uprights on z = level: list of (n, 2) mm; their shadow is the union."""
+    if not uprights:
+        return []
+    thrown = cast_by(light, np.concatenate([upright.vertices_mm for upright in uprights]), level_mm)
+    first = accumulate((len(upright.vertices_mm) for upright in uprights), initial=0)
+    return [
+        thrown[start + np.array(face)]
+        for start, upright in zip(first, uprights, strict=False)
+        for face in upright.faces
+    ]
 
 
 @dataclass(frozen=True, slots=True)

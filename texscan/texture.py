@@ -26,6 +26,7 @@ RAYS = 180  # directions in which the correlation is followed, 1 degree apart
 TILE_MM = 10.0  # side of the blocks that the sampling scatter is drawn from: several pitches of common textures
 LEAST_TILES_A_SIDE = 4  # smaller areas are cut into smaller blocks, so that there are about 16
 REPLICATES, BINS = 200, 1000  # of the block bootstrap
+THINNED = 50_000  # levels of a curve that only tells how far a figure swings
 CELL_REPLICATES, CELL_BINS = 60, 250
 SEED = 25178  # fixed, so that a result is the same every time
 LEAST_GAIN = 0.01  # of the reading at the interval's low end, when the gain is all but unknown
@@ -66,7 +67,7 @@ def figures(z: np.ndarray, step_mm: float, filters: Filters) -> dict[str, float]
     """
     z = z[measured_box(z)]
     lags = _correlation_lengths(z, step_mm)
-    return _figures_without_lags(z, step_mm, filters, sal_mm=lags.get("Sal_mm")) | lags
+    return _height_figures(_curve(z)[0], filters, sal_mm=lags.get("Sal_mm")) | _slope_figures(z, step_mm) | lags
 
 
 def flags(found: dict) -> tuple[str, ...]:
@@ -88,13 +89,13 @@ def measured(z: np.ndarray, step_mm: float, filters: Filters, budget: Budget) ->
     z = z[measured_box(z)]
     values = figures(z, step_mm, filters)
     scatter = sampling_u(z, step_mm, filters, sal_mm=values.get("Sal_mm"))
-    swings = _gain_readings(z, step_mm, filters, gain_u=budget.gain_u, sal_mm=values.get("Sal_mm"))
+    swings = _gain_swings(z, step_mm, filters, gain_u=budget.gain_u, sal_mm=values.get("Sal_mm"))
     found: dict[str, Measured | None] = {}
     for key, value in values.items():
         u = scatter.get(key, 0.0)
         if key == "contact_area_fraction":
             u = math.hypot(u, budget.contact_u)
-        found[key] = _joined(key, value, u, [swing.get(key, value) for swing in swings])
+        found[key] = _joined(key, value, u, [value + swing.get(key, 0.0) for swing in swings])
     return found | {key: None for key in (*CORE_KEYS, *LAG_KEYS, *SOLE_KEYS, *SLOPE_KEYS) if key not in values}
 
 
@@ -201,19 +202,21 @@ def _gain_ends(gain_u: float) -> list[float]:
     return [max(1 + side * COVERAGE_FACTOR * gain_u, LEAST_GAIN) for side in (-1, 1)]
 
 
-def _figures_without_lags(
-    z: np.ndarray, step_mm: float, filters: Filters, *, sal_mm: float | None
-) -> dict[str, float]:
-    levels, weights = _curve(z)
-    found = {key: float(value[0]) for key, value in height_figures(levels, weights, filters.contact_depth_mm).items()}
-    found |= {key: float(value[0]) for key, value in (core_figures(levels, weights) or {}).items()}
-    found |= {key: float(value[0]) for key, value in _under_sole(levels, weights, sal_mm).items()}
+def _height_figures(levels: np.ndarray, filters: Filters, *, sal_mm: float | None) -> dict[str, float]:
+    """The figures of the heights (n,) in falling order, each of the same area."""
+    weights = np.full((1, levels.size), 1 / levels.size)
+    found = height_figures(levels, weights, filters.contact_depth_mm) | (core_figures(levels, weights) or {})
+    found |= _under_sole(levels, weights, sal_mm)
+    found["sand_patch_diameter_mm"] = sand_patch_diameter_mm(found["void_depth_mm"])
+    return {key: float(value[0]) for key, value in found.items()}
+
+
+def _slope_figures(z: np.ndarray, step_mm: float) -> dict[str, float]:
+    """Sdq and Sdr, absent where no square of four pixels is measured."""
     squared, area = _slope_terms(z, step_mm)
-    if np.isfinite(squared).any():
-        found["Sdq"] = math.sqrt(float(np.nanmean(squared)))
-        found["Sdr"] = float(np.nanmean(area))
-    found["sand_patch_diameter_mm"] = float(sand_patch_diameter_mm(found["void_depth_mm"]))
-    return found
+    if not np.isfinite(squared).any():
+        return {}
+    return {"Sdq": math.sqrt(float(np.nanmean(squared, dtype=float))), "Sdr": float(np.nanmean(area, dtype=float))}
 
 
 def _under_sole(levels: np.ndarray, weights: np.ndarray, sal_mm: float | None) -> dict[str, np.ndarray]:
@@ -226,11 +229,20 @@ def _under_sole(levels: np.ndarray, weights: np.ndarray, sal_mm: float | None) -
     return {"sole_contact_fraction": share, "sole_sink_mm": top - face}
 
 
-def _gain_readings(
+def _gain_swings(
     z: np.ndarray, step_mm: float, filters: Filters, *, gain_u: float, sal_mm: float | None
 ) -> list[dict[str, float]]:
-    """The figures read again with all heights at both ends of the gain's 95 % interval."""
-    return [_figures_without_lags(z * end, step_mm, filters, sal_mm=sal_mm) for end in _gain_ends(gain_u)]
+    """
+    How far the figures move with all heights at both ends of the gain's 95 % interval; those of the heights are told
+    from a thinned curve, which keeps the highest and the lowest.
+    """
+    levels = _curve(z)[0]
+    levels = levels[np.linspace(0, levels.size - 1, min(levels.size, THINNED)).round().astype(int)]
+    plain, *moved = (
+        _height_figures(levels * end, filters, sal_mm=sal_mm) | _slope_figures(z * np.float32(end), step_mm)
+        for end in (1.0, *_gain_ends(gain_u))
+    )
+    return [{key: each[key] - plain[key] for key in plain.keys() & each.keys()} for each in moved]
 
 
 def _joined(key: str, value: float, u: float, swings: list[float]) -> Measured:
@@ -246,13 +258,13 @@ def _joined(key: str, value: float, u: float, swings: list[float]) -> Measured:
 
 def _curve(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Levels in falling order (n,) and their equal weights (1, n)."""
-    heights = z[np.isfinite(z)].astype(np.float64)
+    heights = z[np.isfinite(z)]
     if heights.size < LEAST_PIXELS:
         raise ReliefError(
             f"Only {heights.size} measured pixels; texture figures need {LEAST_PIXELS} at least. "
             "Mask less, or photograph more of the panel."
         )
-    levels = np.sort(heights)[::-1]
+    levels = np.sort(heights)[::-1].astype(np.float64)
     return levels, np.full((1, levels.size), 1 / levels.size)
 
 
@@ -300,7 +312,6 @@ def _slope_terms(z: np.ndarray, step_mm: float) -> tuple[np.ndarray, np.ndarray]
     Over the four triangles that two diagonals make, so that facets with edges on the grid are exact. NaN where a
     corner is.
     """
-    z = np.asarray(z, np.float64)
     across, down = np.diff(z, axis=1) / step_mm, np.diff(z, axis=0) / step_mm
     p2 = np.stack([across[:-1], across[1:]]) ** 2
     q2 = np.stack([down[:, :-1], down[:, 1:]]) ** 2

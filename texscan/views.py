@@ -115,7 +115,7 @@ def ready_view(
     off_deck = card_mask(card, (sighting.camera,), grid)
     off_deck = off_deck | leave_out if leave_out is not None else off_deck
     flags += _exposure_flags(photo.file, brightness, clipped, ~(off_deck | shaded), found)
-    brightness = np.where(off_deck | shaded | clipped, np.nan, brightness).astype(np.float32)
+    brightness[off_deck | shaded | clipped] = np.nan
     return ReadyView(LitView(brightness, found.light, shaded, blur_mm), tone, (*flags, *found.light.flags))
 
 
@@ -255,7 +255,7 @@ def _brightness(photo, sighting, grid: Grid, found: CardLight, tone: ToneCurve, 
     clipped = laid(photo.clipped.view(np.uint8) * 255, sighting) > CLIPPED_GREY
     if torch_off is not None:
         seen = seen - undo_tone(laid(torch_off.photo.luminance, torch_off.sighting), tone)
-    torch, ambient = found.paper(grid.x_mm[None, :], grid.y_mm[:, None])
+    torch, ambient = found.paper(grid.x_mm[None, :].astype(np.float32), grid.y_mm[:, None].astype(np.float32))
     with np.errstate(invalid="ignore"):  # a level deck gives the sky's light back as it gives the torch's
         reflectance = float(np.clip(np.nanmedian(seen / (torch + ambient)), 0.01, 1.5))
     return ((seen - ambient * reflectance) / torch).astype(np.float32), clipped

@@ -14,6 +14,7 @@ import numpy as np
 from scipy import fft, sparse
 
 TWIST_SHARE = 0.002  # weight of the corner mode that slopes cannot see, as a share of the mean slope weight
+STRIP_ROWS = 64  # rows worked on at a time
 FLAT_ORDER = 6  # steepness of the edge between "deck is flat" and "texture" wavelengths; common practice, no source
 
 
@@ -70,18 +71,29 @@ def nodes_from_pixels(values: np.ndarray) -> np.ndarray:
     return pixels(padded)
 
 
-def _twist(nodes: np.ndarray) -> np.ndarray:
-    return nodes[1:, 1:] - nodes[1:, :-1] - nodes[:-1, 1:] + nodes[:-1, :-1]
+def _over_diagonals(form: Quadratic) -> np.ndarray:
+    """
+    M of each cell over the differences along its two diagonals, (3, rows, columns): falling, both, rising.
+
+    With f = (lower right - upper left) and r = (upper right - lower left): 2 step p = r + f, 2 step q = r - f.
+    """
+    pp, pq, qq = form.m
+    scale = np.float32(0.25 / form.step_mm**2)
+    return scale * np.stack([pp - 2 * pq + qq, pp - qq, pp + 2 * pq + qq])
 
 
-def _twist_adjoint(cells: np.ndarray) -> np.ndarray:
-    rows, columns = cells.shape
-    out = np.zeros((rows + 1, columns + 1), cells.dtype)
-    out[1:, 1:] += cells
-    out[1:, :-1] -= cells
-    out[:-1, 1:] -= cells
-    out[:-1, :-1] += cells
-    return out
+def _add_cells(out: np.ndarray, nodes: np.ndarray, diagonals: np.ndarray, twist: np.float32) -> None:
+    """Adds to `out` what the cells' slopes and twists pull at the nodes; a few rows at a time stay in the cache."""
+    for top in range(0, diagonals.shape[1], STRIP_ROWS):
+        falling, both, rising = diagonals[:, top : top + STRIP_ROWS]
+        near, into = (a[top : top + falling.shape[0] + 1] for a in (nodes, out))
+        f, r = near[1:, 1:] - near[:-1, :-1], near[:-1, 1:] - near[1:, :-1]
+        twisted = twist * (near[1:, 1:] + near[:-1, :-1] - near[1:, :-1] - near[:-1, 1:])
+        f, r = falling * f + both * r, both * f + rising * r
+        into[1:, 1:] += twisted + f
+        into[:-1, :-1] += twisted - f
+        into[:-1, 1:] += r - twisted
+        into[1:, :-1] -= r + twisted
 
 
 def _low_pass(shape: tuple[int, int], step_mm: float, cut_mm: float) -> np.ndarray:
@@ -137,12 +149,11 @@ def minimise(form: Quadratic, start_mm: np.ndarray, *, tolerance: float = 1e-3, 
     inverse = (1 / np.maximum(symbol, 1e-9 * symbol.max())).astype(np.float32)
     weights_t = form.rows.T.tocsr() if form.rows.shape[0] else None
 
+    diagonals = _over_diagonals(form)
+
     def operator(z: np.ndarray) -> np.ndarray:
-        p, q = slopes(z, form.step_mm)
-        out = slopes_adjoint(form.m[0] * p + form.m[1] * q, form.m[1] * p + form.m[2] * q, form.step_mm)
-        out += _twist_adjoint(np.float32(twist) * _twist(z))
-        if flat.weight is not None:
-            out += flat.apply(z)
+        out = np.zeros_like(z) if flat.weight is None else flat.apply(z)
+        _add_cells(out, z, diagonals, np.float32(twist))
         if weights_t is not None:
             out += (weights_t @ (form.rows @ z.ravel())).reshape(shape)
         return out
