@@ -77,7 +77,10 @@ def test_watch_of_no_folder_is_refused_in_a_sentence(tmp_path):
 
 @pytest.mark.skipif(os.name == "nt", reason="no SIGINT to send to another process")
 def test_watch_ended_by_the_keyboard_says_what_it_saw_and_ends_130(tmp_path):
-    program = "from texscan.cli import main; main()"
+    program = (
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)  # a background job ignores it\n"
+    )
+    program += "from texscan.cli import main; main()"
     with subprocess.Popen(
         [sys.executable, "-c", program, "watch", str(tmp_path), "--every", "0.1"],
         stdout=subprocess.PIPE,

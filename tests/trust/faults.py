@@ -45,6 +45,7 @@ COMMANDS = {
     "compare": "compare out/deep out/lane --out {made}/panel",
 }
 LONGEST_S = 300
+INTERRUPTED = 130
 PR_CAPBSET_DROP, CAP_DAC_OVERRIDE, CAP_DAC_READ_SEARCH = 24, 1, 2  # prctl(2), capabilities(7)
 SMALL, ROOMY = "4k", "200m"  # of a file system that fills up: one page of memory, and enough
 MEMORY_MB = (5, 20, 60, 120, 200)  # beside the loaded libraries
@@ -72,8 +73,14 @@ class Scene:
         code = "from texscan.cli import main; main()"
         environment = {**os.environ, "TEXSCAN_TEST_FAULT": fault, "COLUMNS": "200"}
         environment["PYTHONPATH"] = f"{HOOKS}{os.pathsep}{CHECKOUT}"
+
+        def before() -> None:
+            signal.signal(signal.SIGINT, signal.SIG_DFL)  # a shell's background jobs ignore it, and so would this one
+            if limits is not None:
+                limits()
+
         return subprocess.Popen(
-            [sys.executable, "-c", code, *line.split()], cwd=self.folder, env=environment, preexec_fn=limits,
+            [sys.executable, "-c", code, *line.split()], cwd=self.folder, env=environment, preexec_fn=before,
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
         )  # fmt: skip
 
@@ -260,7 +267,7 @@ def clock_back(scene: Scene, command: str, whole: dict[str, bytes]) -> list[str]
 
 def ctrl_c(scene: Scene, command: str, whole: dict[str, bytes]) -> list[str]:
     """At three moments between the start and the usual end."""
-    wrong = []
+    wrong, codes = [], set()
     whole_s = scene.run(command).seconds
     for share in (0.3, 0.6, 0.9):
         shutil.rmtree(scene.made / "panel", ignore_errors=True)
@@ -270,13 +277,14 @@ def ctrl_c(scene: Scene, command: str, whole: dict[str, bytes]) -> list[str]:
         with contextlib.suppress(ProcessLookupError):
             os.killpg(running.pid, signal.SIGINT)  # as a terminal does, to all of them
         end = ended(running, began)
+        codes.add(end.code)
         if end.code == -signal.SIGINT and not end.stderr:  # it was done and about to leave; a shell says 130 too
             wrong += [f"at {share:g}: {one}" for one in differences(tree(scene.made), whole)]
             continue
         wrong += [f"at {share:g}: {one}" for one in said(end, (130, 0))]
         wrong += untouched({}, scene.made, command) if end.code else []
         wrong += after(scene, command, whole)
-    return wrong
+    return wrong if INTERRUPTED in codes else [*wrong, "never interrupted"]
 
 
 FAULTS = {
