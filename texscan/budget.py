@@ -13,6 +13,11 @@ from texscan.model import COVERAGE_FACTOR, Budget, LitView, Relief, Term
 UNCONFIRMED_PRINT = 0.03  # half width at 95 %: printers that "fit to page" shrink by 3 % and more, common practice
 RULER_U = 0.003  # of 100 mm read with a steel rule to 0.5 mm, edges of the bar included; from memory
 AMBIENT_GAIN = 2.0  # heights change by 2 % for each 1 % of ambient light left in (four views, 35 degrees; measured)
+EVEN_GAIN = 0.42  # standard uncertainty of heights over the share of light that was taken as falling evenly: a second
+# lamp or the sun shades the relief too; measured on rendered decks (calibration/relief/README.md)
+FINE_PX_MM = 0.20  # photos of smaller pixels are what the solver's own uncertainty was measured on
+COARSE_GAIN = 1.0  # standard uncertainty of heights over what a pixel measures beyond that [1/mm], and of the
+COARSE_CONTACT = 0.3  # contact-area fraction [1/mm]; both measured on rendered decks (calibration/relief/README.md)
 TONE_GAIN = 0.5  # shadows carry half of the size, shading the other half; only shading feels the curve
 NOISE_U = 0.005  # noise and JPEG packing of phone photos: heights change by under 0.5 %; measured on renders
 SIZES_DISAGREE = "shading-and-shadow-disagree"
@@ -55,20 +60,25 @@ def budget_of(
         [elevation_gain_u(light.elevation_deg, math.sqrt(light.covariance[1, 1])) for light in lights]
     )
     ambient = np.mean([AMBIENT_GAIN * light.ambient.u for light in lights])
+    even = np.mean([EVEN_GAIN * view.even_share for view in views])
     tone = np.mean([TONE_GAIN * curve.slope_u for curve in tones])
     scale = print_scale_u(printed_bar_mm) if sightings else STATED_SCALE_U
     fit = max((sighting.scale_u for sighting in sightings), default=0.0)
     sizes = SIZES_DISAGREE_U if SIZES_DISAGREE in relief.flags else 0.0
+    coarse_mm = max((s.camera.mm_per_px(*lights[0].at_mm) for s in sightings), default=0.0) - FINE_PX_MM
     terms = (
         Term("light elevation", float(elevation)),
         Term("print scale" if sightings else "stated scale", scale),
         Term("camera scale", fit),
         Term("ambient light", float(ambient)),
+        Term("direction of the ambient light", float(even)),
         Term("tone curve", float(tone)),
         Term("noise and packing", NOISE_U),
         Term("height solver", relief.gain_u),
         *([Term("shading against shadow", sizes)] if sizes else []),
         *([Term("print or relief", PRINT_U)] if PRINT in relief.flags else []),
+        *([Term("coarse pixels", COARSE_GAIN * coarse_mm)] if coarse_mm > 0 else []),
     )
-    contact_u = math.hypot(relief.contact_u, PRINT_CONTACT_U) if PRINT in relief.flags else relief.contact_u
+    print_u = PRINT_CONTACT_U if PRINT in relief.flags else 0.0
+    contact_u = math.hypot(relief.contact_u, print_u, COARSE_CONTACT * max(coarse_mm, 0.0))
     return Budget(terms, contact_u, len(views))

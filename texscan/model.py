@@ -182,12 +182,15 @@ class LitView:
     shaded_by_card : (rows, columns) bool, True inside shadows that the card or its uprights throw on the deck
         (brightness is NaN there too).
     blur_mm : standard deviation of the photo's total blur on the grid, told from the card's edges; NaN if unknown.
+    even_share : share of the lit card's light that was subtracted as if it fell evenly, for want of a photo without
+        the torch.
     """
 
     brightness: np.ndarray
     light: Light
     shaded_by_card: np.ndarray
     blur_mm: float = math.nan
+    even_share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from texscan import coating, filters, mould, pattern, reach, relief, texture, verdict, zones
-from texscan.budget import STATED_SCALE_U, budget_of, print_scale_u
+from texscan.budget import FINE_PX_MM, STATED_SCALE_U, budget_of, print_scale_u
 from texscan.card import CARD_THICKNESS_MM, Card
 from texscan.compatibility import Job
 from texscan.curve import TOP_RATIO
@@ -42,7 +42,6 @@ from texscan.views import PHOTO_PLANE_MM, ReadyView, TorchOff, ready_view, state
 
 TILT_U_DEG = 0.3  # of the camera's tilt, from the focal length that a flat card leaves open; measured on renders
 NEARLY_SMOOTH_MM = 0.06
-COARSE_STEP_MM = 0.20
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,9 +284,9 @@ def _from_heights(
     all_flags = [*(flags or []), *(f for v in views for f in v.flags), *solved.flags, *texture.flags(figures)]
     all_flags += [*found.flags, *zone_map.flags, *(f for zone in zone_map.zones for f in zone.flags), *decided.flags]
     all_flags += [f for cell in (cells.changed if cells else ()) for f in cell.flags]
-    size = figures["relief_mm"]
+    size, pixel_mm = figures["relief_mm"], scale[0].value if scale[0] else grid.step_mm
     all_flags += ["nearly-smooth"] if size is not None and size.value < NEARLY_SMOOTH_MM else []
-    all_flags += ["coarse-sampling"] if grid.step_mm > COARSE_STEP_MM else []
+    all_flags += ["coarse-sampling"] if pixel_mm > FINE_PX_MM else []
     all_flags += verification_flags(settings.verified, day_of(tuple(p.taken_s for p in photos))) if photos else ()
     return Score(
         settings,

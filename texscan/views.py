@@ -108,6 +108,7 @@ def ready_view(
     known = np.isfinite(greys.grey)
     on_greys = undo_tone(greys.grey[known].astype(np.float32), tone) / greys.reflectance[known]
     found = measure_light(face, card, grid.centre_mm, photo.file, greys=(greys.places_mm[known], on_greys))
+    even_share = found.light.ambient.value  # of what the torch-off photo left, where there is one
     if torch_off is not None:
         found = replace(found, light=replace(found.light, ambient_share=_with_steady(found.light.ambient, steady)))
     brightness, clipped = _brightness(photo, sighting, grid, found, tone, torch_off)
@@ -116,7 +117,8 @@ def ready_view(
     off_deck = off_deck | leave_out if leave_out is not None else off_deck
     flags += _exposure_flags(photo.file, brightness, clipped, ~(off_deck | shaded), found)
     brightness[off_deck | shaded | clipped] = np.nan
-    return ReadyView(LitView(brightness, found.light, shaded, blur_mm), tone, (*flags, *found.light.flags))
+    view = LitView(brightness, found.light, shaded, blur_mm, even_share)
+    return ReadyView(view, tone, (*flags, *found.light.flags))
 
 
 def _pose_flags(sighting: Sighting) -> list[str]:
