@@ -22,15 +22,11 @@ COSINE_FLOOR = 0.02  # Fresnel terms are held below this cosine of incidence
 
 @dataclass(frozen=True, slots=True)
 class Lighting:
-    """The lamp over the grid, (rows, columns) float32: x, y are cot(elevation) times the azimuth vector."""
+    """The lamp over the grid, (rows, columns) or (1, 1) float32: x, y are cot(elevation) times the azimuth vector."""
 
     x: np.ndarray
     y: np.ndarray
     sine: np.ndarray  # of the elevation
-
-    def strip(self, rows: slice) -> Lighting:
-        """The lamp over some of the rows."""
-        return Lighting(self.x[rows], self.y[rows], self.sine[rows])
 
 
 def lambert(p: np.ndarray, q: np.ndarray, light: Lighting) -> np.ndarray:

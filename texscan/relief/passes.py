@@ -83,24 +83,37 @@ def strips(rows: int) -> list[slice]:
 
 def height_pass(level: Level, state: State, settings: Settings, scale: float) -> State:
     """New albedo and heights; `scale` is the Cauchy scale of the robust weights, over level."""
+    state, (m, v) = _slope_equations(level, state, settings, scale)
+    rows, rhs = _run_equations(level, state, settings, scale)
+    form = integrate.Quadratic(m, v, rows, rhs, level.grid.step_mm, FLAT_MM, settings.flat_u_mm**-2)
+    return replace(state, nodes_mm=integrate.minimise(form, state.nodes_mm, tolerance=TOLERANCE, most=MOST_STEPS))
+
+
+def _slope_equations(
+    level: Level, state: State, settings: Settings, scale: float
+) -> tuple[State, tuple[np.ndarray, np.ndarray]]:
+    """The state with its new albedo and unblurring; M and the right-hand side of each pixel's slopes."""
     p, q = integrate.slopes(state.nodes_mm, level.grid.step_mm)
     f, by_p, by_q = _responses(level, state, settings, p, q)
     if scale < 1:  # heights are worth re-lighting
         state = replace(state, unblur=_unblur(level, state, f))
     w = robust_weights(level, state, settings, f, scale)
     state = replace(state, albedo=_smooth_albedo(level, state, settings, f, w))
-    residual = np.where(w > 0, over_level(level, state) - state.bounced - f, 0)
+    residual = over_level(level, state)
+    residual -= state.bounced
+    residual -= f
+    residual[~(w > 0)] = 0
     m, v = _normal_equations(w, f, by_p, by_q, residual, settings)
-    v = v + np.stack([m[0] * p + m[1] * q, m[1] * p + m[2] * q])
+    v[0] += m[0] * p + m[1] * q
+    v[1] += m[1] * p + m[2] * q
     pull = _slope_pull(settings, p, q)
     m[0] += pull
     m[2] += pull
     if math.isfinite(settings.hidden_u):
         more_m, more_v = _hidden(level, state, settings)
-        m, v = m + more_m, v + more_v
-    rows, rhs = _run_equations(level, state, settings, scale)
-    form = integrate.Quadratic(m, v, rows, rhs, level.grid.step_mm, FLAT_MM, settings.flat_u_mm**-2)
-    return replace(state, nodes_mm=integrate.minimise(form, state.nodes_mm, tolerance=TOLERANCE, most=MOST_STEPS))
+        m += more_m
+        v += more_v
+    return state, (m, v)
 
 
 def bounce_pass(level: Level, state: State, settings: Settings) -> State:
@@ -117,7 +130,7 @@ def bounce_pass(level: Level, state: State, settings: Settings) -> State:
     albedo = paint(state, settings)
     sent = [
         small(np.clip(forward.lambert(p, q, light), 0, None) * shadows.lit_share(height, over) * albedo)
-        for light, over in zip(level.lights, level.fans, strict=True)
+        for light, over in zip(map(level.lighting, range(len(level.fans))), level.fans, strict=True)
     ]
     step = grid.step_mm * grid.columns / size[0]
     arrived = bounce.bounced(small(height), small(p), small(q), np.stack(sent), step)
@@ -136,35 +149,45 @@ def over_level(level: Level, state: State) -> np.ndarray:
     return ratio if state.unblur is None else ratio + state.unblur
 
 
-def relit(level: Level, state: State, f: np.ndarray) -> np.ndarray:
-    """The views as the present heights predict them, over level, before blur."""
-    height = integrate.pixels(state.nodes_mm)
-    lit = np.stack([shadows.lit_share(height, over) for over in level.fans])
-    return lit * np.clip(f, 0, None) + state.bounced
-
-
 def responses(level: Level, state: State, settings: Settings) -> np.ndarray:
     """Each view's response to the present slopes, (views, rows, columns)."""
     p, q = integrate.slopes(state.nodes_mm, level.grid.step_mm)
-    return _responses(level, state, settings, p, q)[0]
+    f = np.empty_like(level.seen)
+    for at, (shade, _, _) in _by_strips(level, state, settings, p, q):
+        f[at] = shade
+    return f
 
 
 def _responses(level, state, settings, p, q) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    albedo = paint(state, settings)
+    """`responses`, and their derivatives by p and q."""
     f, by_p, by_q = np.empty((3, *level.seen.shape), np.float32)
-    for rows in strips(level.grid.rows):
-        for view, light in enumerate(level.lights):
-            f[view, rows], by_p[view, rows], by_q[view, rows] = forward.response(
-                p[rows], q[rows], light.strip(rows), albedo[rows], roughness=settings.roughness
-            )
+    for at, found in _by_strips(level, state, settings, p, q):
+        f[at], by_p[at], by_q[at] = found
     return f, by_p, by_q
+
+
+def _by_strips(level, state, settings, p, q):
+    """Each view's response a few rows at a time, with its place in (views, rows, columns)."""
+    albedo = paint(state, settings)
+    for rows in strips(level.grid.rows):
+        for view in range(len(level.seen)):
+            light = level.lighting(view, rows)
+            yield (
+                (view, rows),
+                forward.response(p[rows], q[rows], light, albedo[rows], roughness=settings.roughness),
+            )
 
 
 def _unblur(level: Level, state: State, f: np.ndarray) -> np.ndarray | None:
     """What the photo's blur took from each pixel of the re-lit views; None where the blur is far under a pixel."""
     if level.blur_px < LEAST_BLUR_PX:
         return None
-    return np.stack([a - cv2.GaussianBlur(a, (0, 0), level.blur_px) for a in relit(level, state, f)])
+    height = integrate.pixels(state.nodes_mm)
+    taken = np.empty_like(f)
+    for view, over in enumerate(level.fans):
+        relit = shadows.lit_share(height, over) * np.maximum(f[view], 0) + state.bounced[view]
+        taken[view] = relit - cv2.GaussianBlur(relit, (0, 0), level.blur_px)
+    return taken
 
 
 def lit_pixels(level: Level, state: State, settings: Settings) -> np.ndarray:
@@ -253,7 +276,8 @@ def _hidden(level: Level, state: State, settings: Settings) -> tuple[np.ndarray,
     """What to add to M and the right-hand side where no view sees the deck: a flank, then a floor."""
     m, v = (np.zeros((n, *level.grid.shape), np.float32) for n in (3, 2))
     unseen = ~lit_pixels(level, state, settings).any(axis=0)
-    for excess, over, light in zip(_excess(level, state, settings), level.fans, level.lights, strict=True):
+    for view, (excess, over) in enumerate(zip(_excess(level, state, settings), level.fans, strict=True)):
+        light = level.lighting(view)
         slope, inside = shadows.hidden_slopes(excess, over, flank=HIDDEN_FLANK)
         weight = np.where(inside & unseen, np.float32(settings.hidden_u**-2), 0)
         tangent = 1 / np.hypot(light.x, light.y)
@@ -278,9 +302,12 @@ def _run_equations(level: Level, state: State, settings: Settings, scale: float)
 
 def _smooth_albedo(level: Level, state: State, settings: Settings, f: np.ndarray, w: np.ndarray) -> np.ndarray:
     """The level deck's brightness, smooth over albedo_mm, from the lit pixels."""
-    strength = w * np.clip(f, 0, None)
-    below = (strength * (f + state.bounced)).sum(axis=0)
-    above = (strength * np.where(w > 0, over_level(level, state), 0)).sum(axis=0)
+    seen = over_level(level, state)
+    below, above = np.zeros((2, *f.shape[1:]), np.float32)
+    for view in range(len(f)):
+        strength = w[view] * np.maximum(f[view], 0)
+        below += strength * (f[view] + state.bounced[view])
+        above += strength * np.where(w[view] > 0, seen[view], 0)
     change = np.clip(above / np.maximum(below, 1e-6), 0.3, 3)
     value = (change * state.albedo).astype(np.float32)
     return _smooth(value, below.astype(np.float32), settings.albedo_mm / level.grid.step_mm)

@@ -1,4 +1,4 @@
-"""The views on grids from coarse to fine, with their lamps' directions and fans."""
+"""The views on grids from coarse to fine, with their lamps and fans."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from ..model import Grid, LitView
+from ..model import Grid, Light, LitView
 from . import shadows
 from .forward import Lighting
 
@@ -21,9 +21,20 @@ class Level:
 
     grid: Grid
     seen: np.ndarray  # (views, rows, columns) float32 brightness, NaN = unmeasured
-    lights: tuple[Lighting, ...]
+    lamps: tuple[Light, ...]
     fans: tuple[shadows.Fan, ...]
     blur_px: float  # standard deviation of the photos' blur [pixels of this grid]
+
+    def lighting(self, view: int, rows: slice = np.s_[:]) -> Lighting:
+        """A view's lamp over some of the rows; quicker told anew than kept for all."""
+        lamp = self.lamps[view]
+        if lamp.position_mm is None:
+            x, y, z = lamp.direction.astype(np.float32).reshape(3, 1, 1)
+        else:
+            x, y, z = lamp.towards(
+                *(a.astype(np.float32) for a in (self.grid.x_mm[None, :], self.grid.y_mm[rows, None]))
+            )
+        return Lighting(x / z, y / z, z)
 
 
 def pyramid(views: tuple[LitView, ...], grid: Grid) -> list[Level]:
@@ -63,10 +74,12 @@ def finer(values: np.ndarray, shape: tuple[int, int], *, nodes: bool) -> np.ndar
 
 
 def _level(seen: np.ndarray, grid: Grid, views: tuple[LitView, ...]) -> Level:
-    lights = []
-    for view in views:
-        x, y, z = view.light.towards(grid.x_mm[None, :], grid.y_mm[:, None])
-        lights.append(Lighting(*(part.astype(np.float32) for part in (x / z, y / z, z))))
     blurs = [view.blur_mm for view in views if np.isfinite(view.blur_mm)]
     blur_px = float(np.median(blurs)) / grid.step_mm if blurs else 0.0
-    return Level(grid, seen, tuple(lights), tuple(shadows.fan(view.light, grid) for view in views), blur_px)
+    return Level(
+        grid,
+        seen,
+        tuple(view.light for view in views),
+        tuple(shadows.fan(view.light, grid) for view in views),
+        blur_px,
+    )

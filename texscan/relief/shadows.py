@@ -25,10 +25,12 @@ SHORTEST_RUN_PX = 2.0  # shorter dark runs are noise or blur
 class Fan:
     """The polar grid of one lamp: sample (i, j) lies on ray i at radius_mm[j] from the lamp's foot."""
 
-    column: np.ndarray  # (rays, samples) float32, where the sample lies on the grid [pixels]
-    row: np.ndarray
-    ray: np.ndarray  # (rows, columns) float32, where the pixel lies in the fan
-    sample: np.ndarray
+    on_grid: tuple[
+        np.ndarray, np.ndarray
+    ]  # where each sample (rays, samples) lies on the grid, as OpenCV's fixed maps
+    in_fan: tuple[np.ndarray, np.ndarray]  # where each pixel (rows, columns) lies in the fan, likewise
+    angle: np.ndarray  # (rays,) float64, of the ray against +x [radians]
+    foot_px: tuple[float, float]  # column and row of the lamp's foot
     radius_mm: np.ndarray  # (samples,) float64
     lamp_mm: float  # the lamp's height above z = 0
 
@@ -56,30 +58,45 @@ def fan(light: Light, grid: Grid) -> Fan:
     if lamp is None:
         lamp = np.array([*grid.centre_mm, 0.0]) + light.direction * DISTANT_MM
     x, y = grid.x_mm[None, :] - lamp[0], grid.y_mm[:, None] - lamp[1]
-    radius = np.hypot(x, y)
+    radius = np.sqrt(x * x + y * y)
     # Angles are taken about the direction to the grid's centre, so that they do not wrap unless the lamp is above it.
     to_centre = np.arctan2(grid.centre_mm[1] - lamp[1], grid.centre_mm[0] - lamp[0])
-    angle = (np.arctan2(y, x) - to_centre + np.pi) % (2 * np.pi) - np.pi
+    c, s = np.cos(to_centre), np.sin(to_centre)
+    angle = np.arctan2((y * c - x * s).astype(np.float32), (x * c + y * s).astype(np.float32))
     near, far = max(radius.min() - grid.step_mm, grid.step_mm), radius.max() + grid.step_mm
     turn = grid.step_mm / far
     angles = np.arange(angle.min() - turn, angle.max() + 2 * turn, turn)
     radii = np.arange(near, far + grid.step_mm, grid.step_mm)
-    at_x = lamp[0] + radii[None, :] * np.cos(angles + to_centre)[:, None]
-    at_y = lamp[1] + radii[None, :] * np.sin(angles + to_centre)[:, None]
+    foot = float((lamp[0] - grid.x0_mm) / grid.step_mm), float((grid.y1_mm - lamp[1]) / grid.step_mm)
+    column, row = _from_foot(foot, angles[:, None] + to_centre, radii[None, :] / grid.step_mm)
+    sample, ray = (radius - near) / grid.step_mm, (angle - angles[0]) / turn
     return Fan(
-        column=((at_x - grid.x0_mm) / grid.step_mm).astype(np.float32),
-        row=((grid.y1_mm - at_y) / grid.step_mm).astype(np.float32),
-        ray=((angle - angles[0]) / turn).astype(np.float32),
-        sample=((radius - near) / grid.step_mm).astype(np.float32),
+        on_grid=_fixed(column, row),
+        in_fan=_fixed(sample, ray),
+        angle=angles + to_centre,
+        foot_px=foot,
         radius_mm=radii,
         lamp_mm=float(lamp[2]),
     )
 
 
+def _from_foot(
+    foot_px: tuple[float, float], angle: np.ndarray, radius_px: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Column and row of what lies at this angle and distance from the lamp's foot."""
+    return foot_px[0] + radius_px * np.cos(angle), foot_px[1] - radius_px * np.sin(angle)
+
+
+def _fixed(column: np.ndarray, row: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Places as `cv2.remap` takes them in the end, in steps of 1/32: half of their size."""
+    whole, part = cv2.convertMaps(column.astype(np.float32), row.astype(np.float32), cv2.CV_16SC2)
+    return whole, part
+
+
 def unroll(values: np.ndarray, over: Fan) -> np.ndarray:
     """(rows, columns) on the grid to (rays, samples) in the fan, float32; NaN outside the grid and beside NaN."""
     return cv2.remap(
-        values.astype(np.float32), over.column, over.row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
+        values.astype(np.float32, copy=False), *over.on_grid, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
         borderValue=float("nan"),
     )  # fmt: skip
 
@@ -99,7 +116,7 @@ def lit_share(height_mm: np.ndarray, over: Fan) -> np.ndarray:
     tangent = np.float32(over.lamp_mm / over.radius_mm.mean())
     step = np.float32(over.radius_mm[1] - over.radius_mm[0])
     soft = np.clip(1 - depth / (0.5 * step * tangent), 0, 1).astype(np.float32)
-    return cv2.remap(soft, over.sample, over.ray, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return cv2.remap(soft, *over.in_fan, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
 def find_runs(excess: np.ndarray, over: Fan, *, look_px: int) -> Runs:
@@ -179,11 +196,8 @@ def _half_way(values, ray, end, first_dark, look_px) -> np.ndarray:
 
 def _on_grid(over: Fan, ray: np.ndarray, sample: np.ndarray) -> np.ndarray:
     """(n, 2) column and row of fractional samples on given rays."""
-    first = np.clip(sample.astype(int), 0, over.column.shape[1] - 2)
-    part = sample - first
-    column = over.column[ray, first] * (1 - part) + over.column[ray, first + 1] * part
-    row = over.row[ray, first] * (1 - part) + over.row[ray, first + 1] * part
-    return np.stack([column, row], axis=1)
+    step = over.radius_mm[1] - over.radius_mm[0]
+    return np.stack(_from_foot(over.foot_px, over.angle[ray], over.radius_mm[0] / step + sample), axis=1)
 
 
 def equations(runs: Runs, shape: tuple[int, int]) -> tuple[sparse.csr_array, np.ndarray]:
@@ -251,5 +265,5 @@ def hidden_slopes(excess: np.ndarray, over: Fan, *, flank: float) -> tuple[np.nd
     steep = np.maximum(flank, tangent)
     falling = known & ((at - before) * steep <= (after - before) * tangent)
     slope = np.where(falling, -steep, 0).astype(np.float32)
-    back = (over.sample, over.ray, cv2.INTER_LINEAR)
+    back = (*over.in_fan, cv2.INTER_LINEAR)
     return cv2.remap(slope, *back), cv2.remap(known.astype(np.float32), *back) > 0.5

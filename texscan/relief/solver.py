@@ -184,7 +184,7 @@ def _checked(views: tuple[LitView, ...], grid: Grid) -> tuple[LitView, ...]:
     for view in views:
         if view.brightness.shape != grid.shape:
             raise ValueError(f"a view of {view.brightness.shape} pixels does not lie on a grid of {grid.shape}")
-    measured = np.isfinite([view.brightness for view in views]).any(axis=0)
+    measured = _measured(views)
     if measured.sum() < LEAST_MEASURED:
         raise ReliefError(
             f"Only {int(measured.sum())} pixels show deck that can be measured; {LEAST_MEASURED} are needed. "
@@ -197,13 +197,18 @@ def _checked(views: tuple[LitView, ...], grid: Grid) -> tuple[LitView, ...]:
     return views
 
 
+def _measured(views: tuple[LitView, ...]) -> np.ndarray:
+    """(rows, columns) bool: pixels that some view measured."""
+    return np.logical_or.reduce([np.isfinite(view.brightness) for view in views])
+
+
 def _cropped(views: tuple[LitView, ...], grid: Grid):
     """
     Views and grid cut to the measured part, with the window that it fills of the full shape.
 
     Rows and columns of nothing measured are added below and to the right, so that cosine transforms are fast.
     """
-    measured = np.isfinite(np.stack([view.brightness for view in views])).any(axis=0)
+    measured = _measured(views)
     rows, columns = (np.flatnonzero(measured.any(axis=axis)) for axis in (1, 0))
     window = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
     shape = measured[window].shape
@@ -283,10 +288,10 @@ def _residual(level: Level, state: State, settings: Settings) -> float:
     """Relative rms of the lit pixels against the re-lit views, each pixel's own albedo fitted."""
     f = passes.responses(level, state, settings)
     lit = passes.lit_pixels(level, state, settings)
-    ratio = np.where(lit, passes.over_level(level, state) - state.bounced, 0)
-    own = np.where(lit, f, 0)
-    gain = (own * ratio).sum(axis=0) / np.maximum((own * own).sum(axis=0), 1e-6)
-    left = (ratio - own * gain)[lit]
+    ratio = passes.over_level(level, state) - state.bounced
+    ratio[~lit], f[~lit] = 0, 0
+    gain = np.einsum("vrc,vrc->rc", f, ratio) / np.maximum(np.einsum("vrc,vrc->rc", f, f), 1e-6)
+    left = (ratio - f * gain)[lit]
     return float(np.sqrt(np.mean(left**2)) / np.sqrt(np.mean(ratio[lit] ** 2))) if lit.any() else float("nan")
 
 
