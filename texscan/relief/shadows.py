@@ -141,19 +141,15 @@ def find_runs(excess: np.ndarray, over: Fan, *, look_px: int) -> Runs:
     step, whose place is where brightness passes half-way between dark and lit, whatever the blur.
     """
     values = unroll(excess, over)
-    dark = values < 0  # NaN is not dark
-    edge = np.diff(dark.astype(np.int8), axis=1)
-    begin_ray, begin = np.nonzero(edge == 1)  # last lit sample
-    end_ray, end = np.nonzero(edge == -1)  # last dark sample
-    begin_ray, begin, end_ray, end = _paired(begin_ray, begin, end_ray, end, values.shape[1])
+    ray, begin, end = _dark_runs(values)
     samples = values.shape[1]
-    v0, v1 = values[begin_ray, begin], values[begin_ray, begin + 1]
+    v0, v1 = values[ray, begin], values[ray, begin + 1]
     at_begin = begin + np.clip((v0) / np.where(v0 - v1 == 0, 1, v0 - v1), -1, 1)
-    at_end = _half_way(values, end_ray, end, begin + 1, look_px)
+    at_end = _half_way(values, ray, end, begin + 1, look_px)
     # what lies just beyond both ends must have been measured
     good = np.isfinite(at_begin) & np.isfinite(at_end) & (end + look_px < samples)
     good &= at_end - at_begin >= SHORTEST_RUN_PX
-    ray, at_begin, at_end = begin_ray[good], at_begin[good], at_end[good]
+    ray, at_begin, at_end = ray[good], at_begin[good], at_end[good]
     step = over.radius_mm[1] - over.radius_mm[0]
     begin_mm, end_mm = over.radius_mm[0] + step * at_begin, over.radius_mm[0] + step * at_end
     end_u = END_U_PX * step * over.lamp_mm / end_mm
@@ -161,6 +157,13 @@ def find_runs(excess: np.ndarray, over: Fan, *, look_px: int) -> Runs:
         begin=_on_grid(over, ray, at_begin), end=_on_grid(over, ray, at_end), begin_mm=begin_mm, end_mm=end_mm,
         lamp_mm=over.lamp_mm, u_mm=np.hypot(RUN_U_MM, end_u),
     )  # fmt: skip
+
+
+def _dark_runs(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Ray, last sample before and last sample of each run below 0 inside the fan; NaN ends a run."""
+    edge = np.diff((values < 0).astype(np.int8), axis=1)
+    ray, begin, _, end = _paired(*np.nonzero(edge == 1), *np.nonzero(edge == -1), values.shape[1])
+    return ray, begin, end
 
 
 def _paired(begin_ray, begin, end_ray, end, samples):
@@ -254,16 +257,18 @@ def hidden_slopes(excess: np.ndarray, over: Fan, *, flank: float) -> tuple[np.nd
     its length times tan(elevation); a flank of tangent `flank` does so over the share tan(elevation) / flank of it.
     """
     values = unroll(excess, over)
-    dark = values < 0
-    samples = values.shape[1]
-    at = np.arange(samples)
-    before = np.maximum.accumulate(np.where(dark, -1, at), axis=1)  # the last lit sample
-    after = samples - 1 - np.maximum.accumulate(np.where(dark[:, ::-1], -1, at), axis=1)[:, ::-1]  # the next one
-    ends = (np.take_along_axis(values, np.clip(k, 0, samples - 1), axis=1) for k in (before, after))
-    known = dark & (before >= 0) & (after < samples) & np.isfinite(sum(ends))
+    ray, before, last = _dark_runs(values)
+    measured = np.isfinite(values[ray, before]) & np.isfinite(values[ray, last + 1])
+    ray, before, last = ray[measured], before[measured], last[measured]
+    # every dark sample: its ray, its place in its run, its place on the ray
+    length = last - before
+    rays = np.repeat(ray, length)
+    place = 1 + np.arange(rays.size) - np.repeat(np.cumsum(length) - length, length)
+    at = np.repeat(before, length) + place
     tangent = over.lamp_mm / over.radius_mm
     steep = np.maximum(flank, tangent)
-    falling = known & ((at - before) * steep <= (after - before) * tangent)
-    slope = np.where(falling, -steep, 0).astype(np.float32)
+    slope, known = np.zeros((2, *values.shape), np.float32)
+    slope[rays, at] = np.where(place * steep[at] <= np.repeat(length + 1, length) * tangent[at], -steep[at], 0)
+    known[rays, at] = 1
     back = (*over.in_fan, cv2.INTER_LINEAR)
-    return cv2.remap(slope, *back), cv2.remap(known.astype(np.float32), *back) > 0.5
+    return cv2.remap(slope, *back), cv2.remap(known, *back) > 0.5
