@@ -223,6 +223,25 @@ def test_two_lights_from_one_side_are_flagged():
     assert set(relief.flags) <= set(FLAGS)
 
 
+@pytest.mark.parametrize(
+    ("azimuths", "flag"),
+    [((0, 180), "grooves-along-light"), ((45, 225), None), ((0,), "grooves-under-one-light"), ((0, 90), None)],
+)
+def test_grooves_along_the_only_axis_of_light_are_told(azimuths, flag):
+    """Squares have grooves along x and along y; lights along x leave the former in even light from end to end."""
+
+    def grooved(x, y):
+        return squares(x, y, pitch=6.0, top=4.2, base=5.2, height=0.4)
+
+    found, truth, relief = solved(grooved, grid_of(140, 140, 0.1), azimuths)
+    told = {"grooves-along-light", "grooves-under-one-light"} & set(relief.flags)
+    assert told == ({flag} if flag else set())
+    if flag is None:
+        assert np.corrcoef(found.ravel(), truth.ravel())[0, 1] > 0.95
+    if flag == "grooves-along-light":  # the interval reaches from next to nothing to more than twice the reading
+        assert relief.gain_u > 0.5
+
+
 def test_refusals_say_what_was_found_and_what_to_do():
     grid = grid_of(64, 64, 0.1)
     blank = np.full(grid.shape, np.nan, np.float32)

@@ -171,6 +171,33 @@ def test_a_patch_less_deep_than_its_reference_is_harmed_only_as_far_as_sizes_are
     assert find(height, reference=named).lost_share is None  # heights by other means share no gain
 
 
+def one_family_missed(height=0.55):
+    """`frusta` with one of its two families of grooves hardly read."""
+    z = frusta(height)
+    v = Y_MM * np.cos(np.radians(20)) - X_MM * np.sin(np.radians(20))
+    along = height * np.clip((1.1 - np.abs(v % 3.4 - 1.7)) / 0.6, 0, 1)
+    return np.where(along < height, np.maximum(z, along + 0.7 * (height - along)), z)
+
+
+@pytest.mark.parametrize("told_by", ["reference", "budget"])
+def test_a_shape_that_may_be_misread_leaves_the_share_open_to_what_the_patch_itself_shows(told_by):
+    unsure = {"shape_unsure": True}
+    at_fault = unsure if told_by == "reference" else {}
+    named = zones.reference_from(disturbed(frusta(), 5), STEP_MM, FILTERS, **at_fault)
+    budget = Budget((Term("height solver", 0.08),), views=2, **({} if at_fault else unsure))
+    height = disturbed(one_family_missed(), 6)
+    sure = zones.reference_from(disturbed(frusta(), 5), STEP_MM, FILTERS)
+    believed = find(height, reference=sure, budget=Budget((Term("height solver", 0.08),), views=2))
+    assert believed.lost_share[0] > 0.9
+    found = find(height, reference=named, budget=budget)
+    assert found.lost_share[0] < 0.02
+    assert "share-unsure" in found.flags
+    # a lane stands out within the patch, under one light for all of it
+    lane_found = find(disturbed(worn(frusta(), 0.5, lane()), 7), reference=named, budget=budget)
+    assert "share-unsure" not in lane_found.flags
+    assert overlap(lane_found.condition, WORN, lane() > 0.5) >= 0.80
+
+
 def test_a_smooth_reference_is_refused():
     with pytest.raises(ReliefError, match="of relief, so nothing can be compared"):
         zones.reference_from(np.zeros(SHAPE, np.float32), STEP_MM, FILTERS)

@@ -9,6 +9,7 @@ import numpy as np
 from texscan.linear import ToneCurve
 from texscan.locate import Sighting
 from texscan.model import COVERAGE_FACTOR, Budget, LitView, Relief, Term
+from texscan.relief.grooves import shape_unsure
 
 UNCONFIRMED_PRINT = 0.03  # half width at 95 %: printers that "fit to page" shrink by 3 % and more, common practice
 RULER_U = 0.003  # of 100 mm read with a steel rule to 0.5 mm, edges of the bar included; from memory
@@ -71,7 +72,7 @@ def budget_of(
         Term("print scale" if sightings else "stated scale", scale),
         Term("camera scale", fit),
         Term("ambient light", float(ambient)),
-        Term("direction of the ambient light", float(even)),
+        Term("ambient direction", float(even)),
         Term("tone curve", float(tone)),
         Term("noise and packing", NOISE_U),
         Term("height solver", relief.gain_u),
@@ -81,4 +82,4 @@ def budget_of(
     )
     print_u = PRINT_CONTACT_U if PRINT in relief.flags else 0.0
     contact_u = math.hypot(relief.contact_u, print_u, COARSE_CONTACT * max(coarse_mm, 0.0))
-    return Budget(terms, contact_u, len(views))
+    return Budget(terms, contact_u, len(views), shape_unsure(relief.flags))

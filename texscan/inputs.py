@@ -14,6 +14,7 @@ from texscan.condition_map import conditions_from_tiff
 from texscan.errors import SettingsError, on_one_line
 from texscan.limits import Limits, limits_from_toml
 from texscan.model import SOUND, Coat, Filters, Measured
+from texscan.relief.grooves import shape_unsure
 from texscan.score import Settings
 from texscan.settings import BAR_RANGE_MM
 from texscan.standard import Verification, verification_from_json
@@ -152,4 +153,5 @@ def read_reference(folder: Path, filters: Filters) -> zones.Reference:
             f"The reference {folder.name} has no sound part to compare with. Score an unworn, unpainted corner and "
             "name its folder."
         )
-    return zones.reference_from(height, step, filters, sound)
+    unsure = shape_unsure(data.get("flags", ()))
+    return zones.reference_from(height, step, filters, use=sound, shape_unsure=unsure)

@@ -223,11 +223,16 @@ class Term:
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """The common-gain terms of a result, and the solver's own uncertainty of the contact-area fraction."""
+    """
+    The common-gain terms of a result, and the solver's own uncertainty of the contact-area fraction.
+
+    shape_unsure : the texture's shape may be misread, not its size alone: grooves and the light's only axis do that.
+    """
 
     terms: tuple[Term, ...] = ()
     contact_u: float = 0.0
     views: int = 0  # 0 = heights measured by other means
+    shape_unsure: bool = False
 
     @property
     def gain_u(self) -> float:
@@ -377,7 +382,7 @@ FLAGS: dict[str, str] = {
     "few-fiducials": "Few card corners were found; the camera's pose is less certain.",
     "photo-soft": "The photo is soft; fine relief is smoothed.",
     "deck-clipped": "A part of the deck is clipped to white and left out.",
-    "one-view": "One photo: relief across the light is weakly known, and print cannot be told from relief.",
+    "one-view": "One photo: relief across the light is weakly known, and some prints look like relief.",
     "print-not-excluded": "Light and shade show no order from the lamp's side to the other, so all of it may be "
     "print or stain without any relief; take a second photo with the torch at the opposite side.",
     "views-left-out": "A photo of the set was not used.",
@@ -387,8 +392,10 @@ FLAGS: dict[str, str] = {
     "figure-left-out": "A figure is not defined in one of the patches; it rests on the others.",
     "shares-not-used": "Shares of the area are not stated for all scored patches; they count alike.",
     "shading-and-shadow-disagree": "Shading and shadow geometry disagree about the size of the relief.",
-    "grooves-along-light": "Grooves run nearly along the light, where they are hardly seen, so they may be deeper than "
-    "read; turn the torch by an eighth of a turn, or take two more photos with it a quarter turn away.",
+    "grooves-along-light": "Grooves run nearly along the light, where they are hardly seen, and may be deeper than "
+    "read. Turn the torch by an eighth of a turn, or take two more photos with it a quarter turn away.",
+    "grooves-under-one-light": "Under one light grooves read as deep as their angle to the light lets them seem, so "
+    "the texture's shape is unsure. Beside a reference, add a photo with the torch at the opposite side.",
     "no-shadows-on-deck": "The relief throws no shadows that could confirm its size.",
     "nearly-smooth": "The panel is nearly smooth; there is little relief to measure.",
     "smooth-border": "A smooth part with a straight edge was taken for a border and left out; if it is worn deck, "

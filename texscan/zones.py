@@ -8,7 +8,7 @@ relief. Contact area alone never decides: the worn part of one texture has no mo
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
@@ -66,10 +66,16 @@ class Reference:
 
     curve_mm: np.ndarray
     figures: dict[str, float]
+    shape_unsure: bool = False  # as `Budget.shape_unsure`
 
 
 def reference_from(
-    height_mm: np.ndarray, step_mm: float, filters: Filters, use: np.ndarray | None = None
+    height_mm: np.ndarray,
+    step_mm: float,
+    filters: Filters,
+    *,
+    use: np.ndarray | None = None,
+    shape_unsure: bool = False,
 ) -> Reference:
     """
     What sound looks like, from a height map [mm]: pixels `use`, such as its sound zone, or all measured ones.
@@ -87,7 +93,8 @@ def reference_from(
     figures = measured_heights(
         np.where(keep, filtered(height_mm, step_mm, filters), np.nan), step_mm, filters, Budget()
     )
-    return Reference(evidence.middle_curve(found, found.usable), {key: figures[key].value for key in FIGURE_KEYS})
+    curve = evidence.middle_curve(found, found.usable)
+    return Reference(curve, {key: figures[key].value for key in FIGURE_KEYS}, shape_unsure)
 
 
 def find(
@@ -181,6 +188,8 @@ def _seen(
             share_u=limits.share_u,
             common_u=REFERENCE_GAIN * budget.gain_u,
         )
+        if reference.shape_unsure or budget.shape_unsure:
+            seen = replace(seen, lost_share=_also_within(found, seen, limits))
         low, high = seen.lost_share or (0.0, 0.0)
         return seen, "named", (*flags, "share-unsure") if high - low > UNSURE_RANGE else flags
     kept = evidence.best_kept(found)
@@ -194,6 +203,18 @@ def _seen(
         return evidence.against_curve(found, sound, limit=limits.kept_share, share_u=limits.share_u), "patch", flags
     seen = evidence.by_shape(found)
     return seen, "limits", (*flags, "judged-by-limits")
+
+
+def _also_within(found: Windows, seen: Evidence, limits: ZoneLimits) -> tuple[float, float]:
+    """
+    95 % range of the worn and filled share where patch and reference may differ in shape only because grooves were
+    hardly seen in one of them: it reaches to the share that the patch shows by itself, under one light for all of it.
+    """
+    sound = evidence.middle_curve(found, evidence.best_kept(found))
+    own = evidence.against_curve(found, sound, limit=limits.kept_share, share_u=limits.share_u)
+    harmed = own.log_probability[found.usable].argmax(axis=1) != 0
+    low, high = seen.lost_share or (1.0, 0.0)
+    return min(low, float(harmed.mean())), max(high, float(harmed.mean()))
 
 
 def _sound_figures(z: np.ndarray, condition: np.ndarray, step_mm: float, filters: Filters) -> dict[str, float]:

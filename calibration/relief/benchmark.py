@@ -24,6 +24,7 @@ from texscan import texture
 from texscan.filters import filtered
 from texscan.model import Filters, Grid, Light, LitView
 from texscan.relief import solve
+from texscan.relief.grooves import in_one_family
 from texscan.relief.solver import contrast
 
 FILTERS = Filters()
@@ -138,8 +139,13 @@ def deck_readings(file: Path, *, names: list[str], phone: bool, peers: bool) -> 
                  "error": 100.0} if height is None
                 else reading(np.where(told, height, np.nan), deck["height_mm"].astype(float), grid.step_mm)
             )  # fmt: skip
-            more = {"ratio": relief.shading_over_shadow, "residual": relief.residual, "told": told.mean(),
-                    "contrast": contrast(views)}  # fmt: skip
+            more = {
+                "ratio": relief.shading_over_shadow,
+                "residual": relief.residual,
+                "told": told.mean(),
+                "contrast": contrast(views),
+                "in_one_family": in_one_family(relief.height_mm, grid.step_mm),
+            }
             rows.append(base | {"method": method} | got | more | {"seconds": seconds})
     return rows
 

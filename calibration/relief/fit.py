@@ -17,21 +17,27 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.stats import binomtest
 
+from texscan.relief.grooves import MOST_IN_ONE_FAMILY
 from texscan.relief.solver import CONTRAST_AT, CONTRAST_RANGE, RATIO_AT, RATIO_RANGE, SIZE_READ, size_read
 
 HERE = Path(__file__).parent
 COVERAGE = 1.96  # standard uncertainties in half a 95 % interval
-ARRANGEMENTS = {"one": "1", "opposed": "2", "square": "sq", "many": "4"}  # names in the solver and in the readings
+# Names in the solver, and sets of views in the readings.
+ARRANGEMENTS = {"one": ("1",), "opposed": ("2", "2b"), "square": ("sq",), "many": ("4",)}
+HIDDEN = "grooves hidden"  # opposed, and one family of grooves missing
 FIGURES = ("Sq_mm", "relief_mm", "void_depth_mm")  # their columns hold signed errors [%]
 POWERS = np.arange(0, 2.01, 0.1)  # of CONTRAST_AT / contrast, tried
 LEAST = 1e-4  # added to an error, so that its logarithm is finite
 
 
 def readings(name: str, arrangement: str) -> list[dict[str, str]]:
-    """The solver's rows of a readings file for one arrangement of the lights."""
+    """The solver's rows of a readings file for one arrangement of the lights, or for `HIDDEN`."""
+    views = ARRANGEMENTS["opposed" if arrangement == HIDDEN else arrangement]
     with (HERE / name).open(newline="") as lines:
-        rows = csv.DictReader(lines)
-        return [row for row in rows if row["method"] == "solver" and row["views"] == ARRANGEMENTS[arrangement]]
+        rows = [row for row in csv.DictReader(lines) if row["method"] == "solver" and row["views"] in views]
+    if arrangement not in ("opposed", HIDDEN):
+        return rows
+    return [row for row in rows if (float(row["in_one_family"]) > MOST_IN_ONE_FAMILY) == (arrangement == HIDDEN)]
 
 
 def signed(rows: list[dict[str, str]]) -> np.ndarray:

@@ -27,6 +27,7 @@ from texscan.compatibility import Job
 from texscan.limits import limits_from_toml, zone_limits
 from texscan.model import SOUND, Budget, Coat, Filters, Grid, Light, LitView, Term
 from texscan.relief import solve
+from texscan.relief.grooves import shape_unsure
 
 patches = recipe.patches
 SETS = {"4": (0, 1, 2, 3), "2": (0, 2), "sq": (0, 1), "1": (0,)}
@@ -66,13 +67,14 @@ def measured(views, grid, chosen):
     some = tuple(views[k] for k in chosen)
     solved = solve(some, grid, paper_reflectance=PAPER)
     terms = (Term("height solver", solved.gain_u),)
-    return solved.height_mm, Budget(terms, solved.contact_u, len(some)), tuple(v.light.azimuth_deg for v in some)
+    budget = Budget(terms, solved.contact_u, len(some), shape_unsure(solved.flags))
+    return solved.height_mm, budget, tuple(v.light.azimuth_deg for v in some)
 
 
 def maps_of(file, names):
     """
-    For each set of views: height map, budget, azimuths, and the height map of the reference; the truth as a further
-    set. Also the deck, its grid, the true condition, what its harms take, and the condition's name.
+    For each set of views: height map, budget, azimuths, and the reference's height map and budget; the truth as a
+    further set. Also the deck, its grid, the true condition, what its harms take, and the condition's name.
     """
     deck, light, reference_light = recipe.recipe(int(file.stem))
     stored = np.load(file)
@@ -84,12 +86,12 @@ def maps_of(file, names):
         both.append(lit_views([stored[f"{name}_{i}"] for i in range(5)], stored[f"{name}_full"], lamps, side))
     maps = {}
     for name in names:
-        maps[name] = (*measured(*both[0], SETS[name]), measured(*both[1], SETS[name])[0])
+        maps[name] = (*measured(*both[0], SETS[name]), *measured(*both[1], SETS[name])[:2])
     true = patches.heights(deck, recipe.SIDE_MM, step_mm=recipe.STEP_MM)
     other = patches.heights(
         recipe.sound_patch(deck), recipe.REFERENCE_SIDE_MM, step_mm=recipe.STEP_MM, shift_mm=recipe.REFERENCE_SHIFT_MM
     )
-    maps[TRUE] = true[2].astype(np.float32), Budget(), (), other[2].astype(np.float32)
+    maps[TRUE] = true[2].astype(np.float32), Budget(), (), other[2].astype(np.float32), Budget()
     taken, sound = recipe.losses(deck)
     return maps, both[0][1], recipe.conditions(deck, true[0], true[1], taken), (taken, sound, light["condition"])
 
@@ -165,15 +167,18 @@ def rows_of(file, names):
         "sound_void_depth_mm": facts[1][1],
     }  # fmt: skip
     rows = []
-    for name, (height, budget, azimuths, other) in maps.items():
-        references = {"none": None, "named": zones.reference_from(other, grid.step_mm, FILTERS)}
-        sized = references["named"].figures["relief_mm"]
+    for name, (height, budget, azimuths, other, known) in maps.items():
+        named = zones.reference_from(other, grid.step_mm, FILTERS, shape_unsure=known.shape_unsure)
+        references = {"none": None, "named": named}
         for kind, found in scored(height, grid, budget, azimuths, references).items():
-            rows.append(
-                about
-                | {"views": name, "reference": kind, "gain_u": budget.gain_u, "reference_relief_mm": sized}
-                | row_of(*found, truth, facts)
-            )
+            of_set = {
+                "views": name,
+                "reference": kind,
+                "gain_u": budget.gain_u,
+                "grooves": int(budget.shape_unsure or known.shape_unsure),
+                "reference_relief_mm": named.figures["relief_mm"],
+            }
+            rows.append(about | of_set | row_of(*found, truth, facts))
     return rows
 
 
