@@ -72,7 +72,7 @@ def test_watch_once_groups_what_is_there_and_names_the_command_that_scores_it(ar
 def test_watch_of_no_folder_is_refused_in_a_sentence(tmp_path):
     done = run("watch", tmp_path / "nowhere")
     assert done.exit_code == 1
-    assert "Name the folder of the photos." in done.stderr
+    assert "Name the folder of the photos." in done.output
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no SIGINT to send to another process")
