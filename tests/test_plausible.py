@@ -192,7 +192,7 @@ def test_coarse_pixels_and_light_that_may_come_from_one_side_widen_the_interval_
     plain = variances(0.15, 0.0)  # variances add, JCGM 100
     assert variances(0.19, 0.0) == pytest.approx(plain)  # finer than the S-filter asks for: as it was calibrated
     assert np.subtract(variances(0.15, 0.3), plain) == pytest.approx([(0.42 * 0.3) ** 2, 0])
-    assert np.subtract(variances(0.5, 0.0), plain) == pytest.approx([0.3**2, 0.09**2], rel=1e-3)
+    assert np.subtract(variances(0.5, 0.0), plain) == pytest.approx([0.35**2, 0.105**2], rel=1e-3)
 
 
 def test_photos_of_a_quarter_of_the_size_still_tell_the_relief():

@@ -17,6 +17,7 @@ AMBIENT_GAIN = 2.0  # heights change by 2 % for each 1 % of ambient light left i
 EVEN_GAIN = 0.42  # standard uncertainty of heights over the share of light that was taken as falling evenly: a second
 # lamp or the sun shades the relief too; measured on rendered decks (calibration/relief/README.md)
 FINE_PX_MM = 0.20  # photos of smaller pixels are what the solver's own uncertainty was measured on
+LOSS_FROM_MM = 0.15  # what coarser ones lose grows with their size beyond this
 COARSE_GAIN = 1.0  # standard uncertainty of heights over what a pixel measures beyond that [1/mm], and of the
 COARSE_CONTACT = 0.3  # contact-area fraction [1/mm]; both measured on rendered decks (calibration/relief/README.md)
 TONE_GAIN = 0.5  # shadows carry half of the size, shading the other half; only shading feels the curve
@@ -43,6 +44,11 @@ def elevation_gain_u(elevation_deg: float, elevation_u_deg: float) -> float:
     return 2 * math.radians(elevation_u_deg) / math.sin(2 * math.radians(elevation_deg))
 
 
+def coarse_excess_mm(pixel_mm: float) -> float:
+    """What the budget's terms for coarse pixels are multiplied by [mm]; 0 up to FINE_PX_MM."""
+    return pixel_mm - LOSS_FROM_MM if pixel_mm > FINE_PX_MM else 0.0
+
+
 def budget_of(
     views: tuple[LitView, ...],
     relief: Relief,
@@ -66,7 +72,7 @@ def budget_of(
     scale = print_scale_u(printed_bar_mm) if sightings else STATED_SCALE_U
     fit = max((sighting.scale_u for sighting in sightings), default=0.0)
     sizes = SIZES_DISAGREE_U if SIZES_DISAGREE in relief.flags else 0.0
-    coarse_mm = max((s.camera.mm_per_px(*lights[0].at_mm) for s in sightings), default=0.0) - FINE_PX_MM
+    coarse_mm = coarse_excess_mm(max((s.camera.mm_per_px(*lights[0].at_mm) for s in sightings), default=0.0))
     terms = (
         Term("light elevation", float(elevation)),
         Term("print scale" if sightings else "stated scale", scale),
@@ -81,5 +87,5 @@ def budget_of(
         *([Term("coarse pixels", COARSE_GAIN * coarse_mm)] if coarse_mm > 0 else []),
     )
     print_u = PRINT_CONTACT_U if PRINT in relief.flags else 0.0
-    contact_u = math.hypot(relief.contact_u, print_u, COARSE_CONTACT * max(coarse_mm, 0.0))
+    contact_u = math.hypot(relief.contact_u, print_u, COARSE_CONTACT * coarse_mm)
     return Budget(terms, contact_u, len(views), shape_unsure(relief.flags))
