@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -39,6 +40,8 @@ TONE_U = (
 GREY_U = 0.04  # relative standard uncertainty of a printed grey over the paper beside it, from memory
 DARKEST = 2e-3  # of full scale: below it the curve goes on straight
 LEAST_GREYS = 3
+STRIP_ROWS = 128  # rows of a photo worked on at a time
+TONE_STEPS = 1 << 15  # of the table that undoes a tone curve, even in ln(value): 0.02 % apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,17 +61,14 @@ class ToneCurve:
 
 def to_linear(photo: Photo) -> LinearPhoto:
     """Luminance with the sRGB curve undone, and where any channel is at its limit."""
-    pixels = photo.pixels
-    full = np.iinfo(pixels.dtype).max
-    clipped = np.logical_or.reduce([pixels[..., channel] >= CLIPPED_FROM * full for channel in range(3)])
-    weights = np.array(LUMINANCE_WEIGHTS, np.float32)
-    if photo.encoding == "linear":
-        luminance = pixels.astype(np.float32) @ (weights / np.float32(full))
-    else:
-        luminance = sum(
-            srgb_to_linear(channel) * weight for channel, weight in zip(cv2.split(pixels), weights, strict=True)
-        )
-    return LinearPhoto(photo.file, np.ascontiguousarray(luminance, dtype=np.float32), clipped)
+    pixels, full = photo.pixels, np.iinfo(photo.pixels.dtype).max
+    clipped = cv2.inRange(pixels, (0, 0, 0), (math.ceil(CLIPPED_FROM * full) - 1,) * 3) == 0
+    luminance = np.empty(clipped.shape, np.float32)
+    for top in range(0, len(pixels), STRIP_ROWS):  # colours as floats take three times the photo's luminance
+        strip = pixels[top : top + STRIP_ROWS]
+        linear = strip.astype(np.float32) / np.float32(full) if photo.encoding == "linear" else srgb_to_linear(strip)
+        luminance[top : top + STRIP_ROWS] = cv2.transform(linear, np.array([LUMINANCE_WEIGHTS], np.float32))
+    return LinearPhoto(photo.file, luminance, clipped)
 
 
 def fit_tone(grey: np.ndarray, white: np.ndarray, reflectance: np.ndarray) -> ToneCurve:
@@ -111,5 +111,9 @@ def undo_tone(values: np.ndarray, curve: ToneCurve) -> np.ndarray:
     light = (1 + curve.slope) * knots + curve.bend * knots**2 + curve.twist * knots**3
     light = np.maximum.accumulate(light)  # a curve that turns back would make two lights one value
     ratio = np.exp(light - knots)
-    positions = np.clip(np.log(np.maximum(values, np.float32(DARKEST))) * np.float32(1 / np.log(DARKEST)), 0, 1)
-    return (values * np.interp(positions, np.linspace(0, 1, 256), ratio[::-1]).astype(np.float32)).astype(np.float32)
+    knots_of_table = np.linspace(0, len(ratio) - 1, TONE_STEPS)
+    table = np.interp(knots_of_table, np.arange(len(ratio)), ratio[::-1]).astype(np.float32)
+    steps = np.log(np.fmax(values, np.float32(DARKEST))) * np.float32(
+        (TONE_STEPS - 1) / np.log(DARKEST)
+    )  # NaN: darkest
+    return values * table[np.maximum(steps + np.float32(0.5), 0).astype(np.uint16)]

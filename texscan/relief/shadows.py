@@ -18,6 +18,7 @@ from ..model import Grid, Light
 DISTANT_MM = 1e5  # stands for a lamp at infinity; rays over 300 mm of deck then diverge by under 0.2 degrees
 RUN_U_MM = 0.010  # standard uncertainty of a height drop told by a shadow run, besides its ends [mm]
 END_U_PX = 0.5  # standard uncertainty of where a shadow begins and ends [pixels]
+NOWHERE_MM = -1e6  # a height that throws no shadow
 SHORTEST_RUN_PX = 2.0  # shorter dark runs are noise or blur
 
 
@@ -109,13 +110,15 @@ def lit_share(height_mm: np.ndarray, over: Fan) -> np.ndarray:
     ray, (H - z) / r, must not exceed the smallest so far. NaN heights throw no shadow and get none.
     """
     unrolled = unroll(height_mm, over)
-    ray_slope = (over.lamp_mm - unrolled) / over.radius_mm.astype(np.float32)
-    lowest = np.fmin.accumulate(ray_slope, axis=1)
-    depth = np.nan_to_num(ray_slope - lowest) * over.radius_mm.astype(np.float32)
+    unknown = np.isnan(unrolled)
+    unrolled[unknown] = NOWHERE_MM
+    radius = over.radius_mm.astype(np.float32)
+    ray_slope = (np.float32(over.lamp_mm) - unrolled) / radius
+    depth = (ray_slope - np.minimum.accumulate(ray_slope, axis=1)) * radius
     # A pixel whose surface lies a good part of a pixel's fall below the shadow's edge is wholly dark.
-    tangent = np.float32(over.lamp_mm / over.radius_mm.mean())
-    step = np.float32(over.radius_mm[1] - over.radius_mm[0])
-    soft = np.clip(1 - depth / (0.5 * step * tangent), 0, 1).astype(np.float32)
+    fall = (over.radius_mm[1] - over.radius_mm[0]) * over.lamp_mm / over.radius_mm.mean()
+    soft = np.clip(1 - depth * np.float32(2 / fall), 0, 1)
+    soft[unknown] = 1
     return cv2.remap(soft, *over.in_fan, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
