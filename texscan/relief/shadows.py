@@ -165,7 +165,8 @@ def find_runs(excess: np.ndarray, over: Fan, *, look_px: int) -> Runs:
 def _dark_runs(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Ray, last sample before and last sample of each run below 0 inside the fan; NaN ends a run."""
     edge = np.diff((values < 0).astype(np.int8), axis=1)
-    ray, begin, _, end = _paired(*np.nonzero(edge == 1), *np.nonzero(edge == -1), values.shape[1])
+    (begin_ray, begin_at), (end_ray, end_at) = np.nonzero(edge == 1), np.nonzero(edge == -1)
+    ray, begin, _, end = _paired(begin_ray, begin_at, end_ray, end_at, values.shape[1])
     return ray, begin, end
 
 
