@@ -25,7 +25,7 @@ SPECK_MM = 0.5  # unmeasured specks are filled this far from measured deck [mm]
 BOUNCED_AFTER = (0, 2)  # passes of a grid after which bounced light is told anew; more changes no figure by 0.1 %
 SAME_SIDE_DEG = 30.0  # two lights closer in azimuth than this tell much the same
 OPPOSED_DEG = 135.0  # two lights farther apart than this are opposed, nearer they are square
-# Size by shading alone over size by shadows: steep flanks hold it under 1; 4 in 100 decks kept out lie under the first.
+# Size by shading alone over size by shadows: steep flanks hold it under 1; 4 in 100 decks kept out are below 0.41.
 AGREE = (0.41, 1.10)
 FEWEST_RUNS = 200  # fewer shadow runs confirm no size
 SMOOTH_MM = 0.03  # relief (2 to 98 %) below this is nearly smooth [mm]
