@@ -244,6 +244,6 @@ def test_the_grid_holds_what_the_card_brackets(lit, shipped):
     grid = common_grid((lit[2],), shipped[0])
     assert grid.x_mm[0] <= 39 and grid.x_mm[-1] >= 159
     assert grid.y_mm[-1] <= 95 and grid.y_mm[0] >= 214
-    assert grid.step_mm == pytest.approx(
-        lit[2].camera.mm_per_px(*MIDDLE), rel=0.03
-    )  # the coarse test photo sets the step
+    pixel_mm = lit[2].camera.mm_per_px(*MIDDLE)
+    assert pixel_mm > 0.2  # the coarse test photo is laid on a finer grid
+    assert grid.step_mm == pytest.approx(max(pixel_mm / 2, 0.2), abs=0.0025)
