@@ -9,9 +9,9 @@ from pathlib import Path
 from texscan.errors import StorageError
 from texscan.model import Photo
 
-LEAST_BYTES = 300_000_000  # of address space, for photos of any size; measured 312 MB, most of it buffers of OpenBLAS
+LEAST_BYTES = 300_000_000  # of address space, for photos of any size; measured 316 MB, most of it buffers of OpenBLAS
 LEAST_FOR_HEIGHTS_BYTES = 150_000_000  # the same for a height map; measured 130 to 220 MB
-BYTES_PER_PIXEL = 10  # of all photos of a patch; measured 22 beyond the least with one of 12 megapixels, 14 with four
+BYTES_PER_PIXEL = 7  # of all photos of a patch; measured 12 beyond the least with one of 12 megapixels, 8 with four
 
 
 def check_room(photos: Iterable[Photo]) -> None:
