@@ -14,7 +14,7 @@ from texscan.zones import REFERENCE_GAIN
 FOLDER = Path(__file__).parent.parent / "calibration" / "zones"
 LEAST_OVERLAP = {"4": 0.80, "2": 0.70, "1": 0.70}  # wanted of clear harms, by views
 CLEAR_LOSS = 0.45  # of the relief
-RECOAT, RETEXTURE = "recoat", "sand-flat-and-retexture"
+RECOAT, RETEXTURE, INCONCLUSIVE = "recoat", "sand-flat-and-retexture", "inconclusive"
 
 
 def readings(**given):
@@ -40,14 +40,18 @@ def test_sound_decks_have_next_to_no_false_zones(views):
     assert sum(found) / len(found) < 0.02
 
 
-@pytest.mark.parametrize("views", LEAST_OVERLAP)
-@pytest.mark.parametrize("reference", ["none", "named"])
-def test_hardly_a_decision_from_photos_turns_the_one_from_the_true_heights_round(views, reference):
-    true = {row["deck"]: row for row in readings(views="true", reference=reference)}
-    rows = readings(views=views, reference=reference)
-    for job in ("none stated", "two-part", "two-part, sprayed"):
-        turned = [{row[job], true[row["deck"]][job]} == {RECOAT, RETEXTURE} for row in rows]
-        assert sum(turned) <= 0.05 * len(rows)  # the intervals hold 95 of 100 times
+@pytest.mark.parametrize("job", ["none stated", "two-part", "two-part, sprayed"])
+def test_decisions_from_photos_are_those_from_the_true_heights_or_left_open_on_a_quarter_of_the_decks(job):
+    decided = []
+    for reference in ("none", "named"):
+        true = {row["deck"]: row[job] for row in readings(views="true", reference=reference)}
+        assert len(true) == 80
+        for views in LEAST_OVERLAP:
+            decided += [(row[job], true[row["deck"]]) for row in readings(views=views, reference=reference)]
+    assert len(decided) == 480
+    assert not [pair for pair in decided if set(pair) == {RECOAT, RETEXTURE}]
+    left_open = [of_photos == INCONCLUSIVE != of_truth for of_photos, of_truth in decided]
+    assert sum(left_open) <= 0.25 * len(decided)
 
 
 @pytest.mark.parametrize("views", LEAST_OVERLAP)

@@ -188,7 +188,7 @@ def _seen(
             share_u=limits.share_u,
             common_u=REFERENCE_GAIN * budget.gain_u,
         )
-        if reference.shape_unsure or budget.shape_unsure:
+        if (reference.shape_unsure or budget.shape_unsure) and _as_deep(found, reference, budget):
             seen = replace(seen, lost_share=_also_within(found, seen, limits))
         low, high = seen.lost_share or (0.0, 0.0)
         return seen, "named", (*flags, "share-unsure") if high - low > UNSURE_RANGE else flags
@@ -203,6 +203,12 @@ def _seen(
         return evidence.against_curve(found, sound, limit=limits.kept_share, share_u=limits.share_u), "patch", flags
     seen = evidence.by_shape(found)
     return seen, "limits", (*flags, "judged-by-limits")
+
+
+def _as_deep(found: Windows, reference: Reference, budget: Budget) -> bool:
+    """Whether the best-kept part may be as deep as the reference: what is surely less deep has lost something."""
+    size = np.median(found.relief_mm[evidence.best_kept(found)]) / (reference.curve_mm[0] - reference.curve_mm[-1])
+    return bool(size * (1 + COVERAGE_FACTOR * REFERENCE_GAIN * budget.gain_u) >= 1)
 
 
 def _also_within(found: Windows, seen: Evidence, limits: ZoneLimits) -> tuple[float, float]:
