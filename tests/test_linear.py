@@ -79,3 +79,13 @@ def test_without_greys_the_curve_is_left_alone():
 def test_nothing_measured_stays_nothing():
     found = fit_tone(GREYS * 0.6, np.full(6, 0.6), GREYS)
     assert np.isnan(undo_tone(np.array([np.nan], np.float32), found)[0])
+
+
+@pytest.mark.parametrize("shape", [(), (4,), (2, 3), (2, 3, 1), (2, 3, 3)])
+def test_any_shape_of_code_values_keeps_its_shape(shape):
+    """White is 1; 188 is worked out by hand with the curve of IEC 61966-2-1, as above."""
+    for code, expected in ((255, 1.0), (188, 0.5028865)):
+        for kind in (np.uint8(code), np.uint16(257 * code)):
+            linear = srgb_to_linear(np.full(shape, kind))
+            assert linear.shape == shape and linear.dtype == np.float32
+            assert linear == pytest.approx(expected, abs=1e-6)

@@ -27,7 +27,9 @@ def srgb_to_linear(values: np.ndarray) -> np.ndarray:
     full = np.iinfo(values.dtype).max
     code = np.arange(full + 1, dtype=np.float64) / full
     table = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4).astype(np.float32)
-    return cv2.LUT(values, table) if values.dtype == np.uint8 else table[values]
+    if values.dtype == np.uint8 and values.ndim > 1:  # a picture; OpenCV takes nothing of fewer dimensions
+        return cv2.LUT(values, table).reshape(values.shape)
+    return table[values]
 
 
 LUMINANCE_WEIGHTS = (0.2126, 0.7152, 0.0722)  # linear sRGB to luminance, IEC 61966-2-1
