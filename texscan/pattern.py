@@ -107,10 +107,8 @@ def folded(
     rows, columns = np.nonzero(known)
     x, y, inverse = columns * step_mm, -rows * step_mm, np.linalg.inv(vectors_mm)
     size = np.maximum(np.ceil(np.hypot(*vectors_mm.T) * CELL_SAMPLES_PER_MM).astype(int), 2)
-    first, second = (x * inverse[0, k] + y * inverse[1, k] for k in (0, 1))
-    flat = ((first % 1.0) * size[0]).astype(int) % size[0] * size[1] + ((second % 1.0) * size[1]).astype(int) % size[
-        1
-    ]
+    first, second = (((x * inverse[0, k] + y * inverse[1, k]) % 1.0 * size[k]).astype(int) % size[k] for k in (0, 1))
+    flat = first * size[1] + second
     count = np.bincount(flat, minlength=size.prod())
     return count.reshape(size), np.bincount(flat, z[known], minlength=size.prod()).reshape(size)
 

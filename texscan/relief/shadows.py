@@ -26,10 +26,9 @@ SHORTEST_RUN_PX = 2.0  # shorter dark runs are noise or blur
 class Fan:
     """The polar grid of one lamp: sample (i, j) lies on ray i at radius_mm[j] from the lamp's foot."""
 
-    on_grid: tuple[
-        np.ndarray, np.ndarray
-    ]  # where each sample (rays, samples) lies on the grid, as OpenCV's fixed maps
-    in_fan: tuple[np.ndarray, np.ndarray]  # where each pixel (rows, columns) lies in the fan, likewise
+    # Fixed maps of OpenCV: the places of the samples (rays, samples) on the grid, of the pixels in the fan.
+    on_grid: tuple[np.ndarray, np.ndarray]
+    in_fan: tuple[np.ndarray, np.ndarray]
     angle: np.ndarray  # (rays,) float64, of the ray against +x [radians]
     foot_px: tuple[float, float]  # column and row of the lamp's foot
     radius_mm: np.ndarray  # (samples,) float64
