@@ -103,3 +103,9 @@ def test_a_score_without_room_for_the_libraries_is_refused(tmp_path, given):
     )  # fmt: skip
     assert done.returncode == 3 and re.fullmatch(r"texscan: .* memory.*\n", done.stderr)
     assert not (tmp_path / "out").exists()
+
+
+def test_photos_handed_over_are_held_by_nobody_else():
+    photos = [Photo(name, "", np.zeros((2, 3, 3), np.uint8), "srgb") for name in ("a.jpg", "b.jpg")]
+    assert [given.file for given in memory.handed_over(photos)] == ["a.jpg", "b.jpg"]
+    assert photos == []

@@ -12,7 +12,7 @@ from rich.table import Table
 from texscan import files, result
 from texscan.compatibility import Job
 from texscan.inputs import read_settings, read_survey
-from texscan.memory import check_room
+from texscan.memory import check_room, handed_over
 from texscan.model import Measured
 from texscan.report import ACTION_WORDS
 from texscan.samples import SamplePanel, sample_panels, sample_path, sample_survey
@@ -60,10 +60,10 @@ def score_sample(panel: SamplePanel) -> Score:
     settings = read_settings(
         job=Job(panel.existing, panel.planned), printed_bar_mm=panel.printed_bar_mm, panel=panel.title
     )
-    photos = tuple(files.load_photo(sample_path(name)) for name in panel.photos)
+    photos = [files.load_photo(sample_path(name)) for name in panel.photos]
     torch_off = files.load_photo(sample_path(panel.ambient)) if panel.ambient else None
     check_room(photos)
-    return score_photos(photos, settings, torch_off=torch_off)
+    return score_photos(handed_over(photos), settings, torch_off=torch_off)
 
 
 def _table(panels: tuple[SamplePanel, ...], scores: list[Score]) -> Table:

@@ -15,7 +15,7 @@ from texscan.batch.names import shown
 from texscan.batch.records import Common, Outcome, PatchTask
 from texscan.errors import InputError, PhotoError
 from texscan.inputs import read_settings
-from texscan.memory import check_room
+from texscan.memory import check_room, handed_over
 from texscan.model import Photo
 from texscan.score import Score, Settings, score_photos
 
@@ -46,7 +46,7 @@ def score_patch(task: PatchTask, common: Common) -> Outcome:
         if task.mask and _name(task.photos[0]) != photos[0].file:
             raise PhotoError(f"The mask is painted over {task.photos[0]}, which cannot be used. Leave the mask out.")
         check_room(photos)
-        done = score_photos(tuple(photos), settings, torch_off=torch_off[0] if torch_off else None)
+        done = score_photos(handed_over(photos), settings, torch_off=torch_off[0] if torch_off else None)
     except InputError as error:
         where = task.photos[0] if len(task.photos) == 1 else task.source
         return _outcome({}, [*refused, (where, str(error))], root)

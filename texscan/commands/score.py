@@ -75,7 +75,7 @@ def score(
         from texscan import files, result
         from texscan.compatibility import Job
         from texscan.inputs import read_settings
-        from texscan.memory import check_room
+        from texscan.memory import check_room, handed_over
         from texscan.overlay import shaded_relief
         from texscan.score import score_heights, score_photos
 
@@ -103,10 +103,10 @@ def score(
             height, step = files.load_heights(heights, step_mm)
             done = score_heights(height, step, settings, picture=shaded_relief(height, step))
         else:
-            loaded = tuple(files.load_photo(path) for path in photos)
+            loaded = [files.load_photo(path) for path in photos]
             torch_off = None if ambient is None else files.load_photo(ambient)
             check_room(loaded)
-            done = score_photos(loaded, settings, torch_off=torch_off)
+            done = score_photos(handed_over(loaded), settings, torch_off=torch_off)
         files.write_result(out, result.result_files(done))
         from texscan.report import budget_lines, summary_lines
 
