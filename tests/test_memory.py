@@ -57,9 +57,9 @@ def photo(rows, columns):
 
 
 def test_a_large_set_is_refused_with_need_and_rest_and_a_small_one_is_not(monkeypatch):
-    monkeypatch.setattr(memory, "free_bytes", lambda: 600_000_000)
+    monkeypatch.setattr(memory, "free_bytes", lambda: 400_000_000)
     memory.check_room([photo(1000, 1000)])
-    with pytest.raises(StorageError, match="needs about 636 MB of memory, 600 MB are free"):
+    with pytest.raises(StorageError, match="needs about 444 MB of memory, 400 MB are free"):
         memory.check_room([photo(3000, 4000)] * 4)
     monkeypatch.setattr(memory, "free_bytes", lambda: None)
     memory.check_room([photo(3000, 4000)] * 4)
