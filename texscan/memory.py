@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import ctypes
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -12,7 +11,7 @@ from texscan.model import Photo
 
 LEAST_BYTES = 300_000_000  # of address space, for photos of any size; measured 316 MB, most of it buffers of OpenBLAS
 LEAST_FOR_HEIGHTS_BYTES = 150_000_000  # the same for a height map; measured 130 to 220 MB
-BYTES_PER_PIXEL = 3  # of all photos of a patch; four of 12 megapixels took 450 MB beside the photos themselves
+BYTES_PER_PIXEL = 3  # of all photos of a patch; four of 12 megapixels took 470 MB beside the photos themselves
 
 
 def check_room(photos: Iterable[Photo]) -> None:
@@ -44,15 +43,6 @@ def handed_over(photos: list[Photo]) -> Iterator[Photo]:
     """The photos one after the other, gone from the list: who reads them last is the only one to hold them."""
     while photos:
         yield photos.pop(0)
-
-
-def give_back() -> None:
-    """
-    Hand memory that was freed back to the system, which glibc keeps for later arrays: 194 of 582 MB after four photos
-    of 12 megapixels were laid on their grid. Nothing happens with another C library.
-    """
-    with contextlib.suppress(OSError, AttributeError):
-        ctypes.CDLL("libc.so.6").malloc_trim(0)
 
 
 def free_bytes(root: Path = Path("/")) -> int | None:

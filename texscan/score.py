@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 
-from texscan import coating, filters, memory, mould, pattern, reach, relief, texture, verdict, zones
+from texscan import coating, filters, mould, pattern, reach, relief, texture, verdict, zones
 from texscan.budget import FINE_PX_MM, STATED_SCALE_U, budget_of, print_scale_u
 from texscan.card import CARD_THICKNESS_MM, Card
 from texscan.compatibility import Job
@@ -142,7 +142,6 @@ def map_heights(photos: Iterable[Photo], settings: Settings, *, torch_off: Photo
     found = _set_of(photos, settings, torch_off)
     views, paper = tuple(v.view for v in found.views), settings.card.paper_reflectance
     refuse_dark_along_light(views, found.photos[0].file, found.grid)
-    memory.give_back()
     solved = with_print_in_doubt(relief.solve(views, found.grid, paper_reflectance=paper), views, found.grid)
     eye = np.mean([sighting.camera.position_mm for sighting in found.sightings], axis=0)
     solved = replace(solved, height_mm=without_parallax(solved.height_mm, found.grid, eye, PHOTO_PLANE_MM))
