@@ -9,6 +9,7 @@ import numpy as np
 from texscan.linear import ToneCurve
 from texscan.locate import Sighting
 from texscan.model import COVERAGE_FACTOR, Budget, LitView, Relief, Term
+from texscan.one_light import PRINT
 from texscan.relief.grooves import shape_unsure
 
 UNCONFIRMED_PRINT = 0.03  # half width at 95 %: printers that "fit to page" shrink by 3 % and more, common practice
@@ -25,7 +26,6 @@ NOISE_U = 0.005  # noise and JPEG packing of phone photos: heights change by und
 SIZES_DISAGREE = "shading-and-shadow-disagree"
 SIZES_DISAGREE_U = 0.12  # then the deck is none of those that the solver's own uncertainty was measured on; a shadow
 # of three quarters on the deck made relief 31 % too large (tests/trust/plausible.py)
-PRINT = "print-not-excluded"
 PRINT_U, PRINT_CONTACT_U = 0.6, 0.6  # then there may be no relief at all: intervals of 95 % reach down to none of it
 STATED_SCALE_U = 0.015  # of a user's mm per pixel
 
