@@ -167,6 +167,17 @@ def table(rows: list[dict]) -> str:
     return "\n".join(lines)
 
 
+def write_csv(path: Path, rows: list[dict], *, digits: int) -> None:
+    """Rows of the same columns, their numbers to so many significant digits."""
+    with path.open("w", newline="", encoding="utf-8") as out:
+        writer = csv.DictWriter(out, rows[0].keys())
+        writer.writeheader()
+        writer.writerows(
+            {key: f"{value:.{digits}g}" if isinstance(value, float) else value for key, value in row.items()}
+            for row in rows
+        )
+
+
 def main() -> None:
     parse = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parse.add_argument("folder", type=Path)
@@ -182,10 +193,7 @@ def main() -> None:
     files = sorted(args.folder.glob("*.npz"))[args.first :: args.every]
     rows = run(files, args.only.split(","), phone=not args.linear, peers=args.peers, jobs=args.jobs)
     if args.csv:
-        with args.csv.open("w", newline="") as out:
-            writer = csv.DictWriter(out, rows[0].keys())
-            writer.writeheader()
-            writer.writerows({k: f"{v:.5g}" if isinstance(v, float) else v for k, v in row.items()} for row in rows)
+        write_csv(args.csv, rows, digits=5)
     if args.verbose:
         for row in rows:
             about = "{deck} {pattern:8} {condition:6} albedo {albedo:.2f} roughness {alpha:.2f} {method:6} {views:2}"

@@ -11,7 +11,6 @@ are level but for 1 to 5 um of the paint's own waviness, through the same phone 
 from __future__ import annotations
 
 import argparse
-import csv
 import json
 import math
 import sys
@@ -19,7 +18,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from benchmark import views_of
+from benchmark import views_of, write_csv
 from scipy.ndimage import gaussian_filter
 
 from texscan.model import Grid, Light, LitView
@@ -181,10 +180,7 @@ def main() -> None:
         view, grid, kind = printed_view(seed, options.side)
         rows.append({"what": "print", "name": str(seed), "kind": kind, "relief_mm": 0.0} | reading(view, grid))
     if options.csv:
-        with options.csv.open("w", newline="", encoding="utf-8") as out:
-            writer = csv.DictWriter(out, rows[0].keys())
-            writer.writeheader()
-            writer.writerows({k: f"{v:.4g}" if isinstance(v, float) else v for k, v in row.items()} for row in rows)
+        write_csv(options.csv, rows, digits=4)
     print(table(rows))
 
 

@@ -11,7 +11,6 @@ about a right angle) added to each, and its mean light subtracted as an umbra on
 from __future__ import annotations
 
 import argparse
-import csv
 import json
 import math
 from collections.abc import Iterator
@@ -20,7 +19,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from benchmark import FIGURES, FILTERS, PAPER, SETS, views_of
+from benchmark import FIGURES, FILTERS, PAPER, SETS, views_of, write_csv
 
 from texscan.budget import COARSE_CONTACT, COARSE_GAIN, EVEN_GAIN, coarse_excess_mm
 from texscan.filters import filtered
@@ -133,10 +132,7 @@ def main() -> None:
     files = sorted(options.folder.glob("*.npz"))[options.first :: options.every]
     rows = [row for file in files for row in deck_rows(file, options.only.split(","))]
     if options.csv:
-        with options.csv.open("w", newline="", encoding="utf-8") as out:
-            writer = csv.DictWriter(out, rows[0].keys())
-            writer.writeheader()
-            writer.writerows({k: f"{v:.4g}" if isinstance(v, float) else v for k, v in row.items()} for row in rows)
+        write_csv(options.csv, rows, digits=4)
     print(table(rows))
 
 
