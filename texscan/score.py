@@ -24,6 +24,7 @@ from texscan.model import (
     Filters,
     Forecast,
     Grid,
+    LitView,
     Measured,
     Pattern,
     Photo,
@@ -140,9 +141,8 @@ def map_heights(photos: Iterable[Photo], settings: Settings, *, torch_off: Photo
     InputError : as `score_photos`.
     """
     found = _set_of(photos, settings, torch_off)
-    views, paper = tuple(v.view for v in found.views), settings.card.paper_reflectance
-    refuse_dark_along_light(views, found.photos[0].file, found.grid)
-    solved = with_print_in_doubt(relief.solve(views, found.grid, paper_reflectance=paper), views, found.grid)
+    views = tuple(v.view for v in found.views)
+    solved = _solved(views, found.grid, found.photos[0].file, paper_reflectance=settings.card.paper_reflectance)
     eye = np.mean([sighting.camera.position_mm for sighting in found.sightings], axis=0)
     solved = replace(solved, height_mm=without_parallax(solved.height_mm, found.grid, eye, PHOTO_PLANE_MM))
     tones = tuple(v.tone for v in found.views)
@@ -233,8 +233,7 @@ def _score_stated(photos: tuple[Photo, ...], settings: Settings) -> Score:
         replace(v, view=replace(v.view, brightness=_masked(v.view.brightness, settings.mask, grid))) for v in views
     )
     lit = tuple(v.view for v in views)
-    refuse_dark_along_light(lit, photos[0].file, grid)
-    solved = with_print_in_doubt(relief.solve(lit, grid, paper_reflectance=None), lit, grid)
+    solved = _solved(lit, grid, photos[0].file, paper_reflectance=None)
     budget = budget_of(lit, solved, tuple(v.tone for v in views), (), printed_bar_mm=None)
     scale = Measured.from_u(settings.mm_per_px, STATED_SCALE_U * settings.mm_per_px)
     return _from_heights(
@@ -247,6 +246,12 @@ def _score_stated(photos: tuple[Photo, ...], settings: Settings) -> Score:
         picture=cv2.resize(_eight_bit(photos[0].pixels), grid.shape[::-1], interpolation=cv2.INTER_AREA),
         scale=(scale, None),
     )
+
+
+def _solved(views: tuple[LitView, ...], grid: Grid, file: str, *, paper_reflectance: float | None) -> Relief:
+    """Heights of a patch, as far as its light tells relief from print; `file` names the first view's photo."""
+    refuse_dark_along_light(views, file, grid)
+    return with_print_in_doubt(relief.solve(views, grid, paper_reflectance=paper_reflectance), views, grid)
 
 
 def _from_heights(

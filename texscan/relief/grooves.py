@@ -22,17 +22,18 @@ LEAST_DIRECTED = 0.40
 MOST_IN_ONE_FAMILY = 0.80
 
 
-def shape_flag(arrangement: str, one_family: float) -> str | None:
+def shape_flag(arrangement: str, height_mm: np.ndarray, step_mm: float) -> str | None:
     """
-    What to say of the texture's shape: `HIDDEN`, `UNEVEN` or nothing, by the arrangement of the lights and
-    `in_one_family`.
+    What to say of a texture's shape: `HIDDEN`, `UNEVEN` or nothing, by the arrangement of its lights and its map.
 
     Between two sets under single lights, curves of heights of one moulded texture differed by up to 0.16 of its
     relief, those of pebble and grit by 0.05 (60 rendered decks of calibration/zones).
     """
-    if arrangement == "opposed" and one_family > MOST_IN_ONE_FAMILY:
-        return HIDDEN
-    return UNEVEN if arrangement == "one" and one_family > 0 else None
+    if arrangement == "opposed":
+        return HIDDEN if in_one_family(height_mm, step_mm) > MOST_IN_ONE_FAMILY else None
+    if arrangement == "one":
+        return UNEVEN if in_one_family(height_mm, step_mm) > 0 else None
+    return None
 
 
 def shape_unsure(flags: Iterable[str]) -> bool:

@@ -110,7 +110,7 @@ def solve(
     height = _on_top_plane(told / np.float32(size_read(kind, ratio)))
     whole = np.full(full, np.nan, np.float32)
     whole[window] = height[: window[0].stop - window[0].start, : window[1].stop - window[1].start]
-    shape = grooves.shape_flag(kind, grooves.in_one_family(height, grid.step_mm))
+    shape = grooves.shape_flag(kind, height, grid.step_mm)
     hidden = shape == grooves.HIDDEN
     gain_u, contact_u = solver_u(views, card=paper_reflectance is not None, grooves_hidden=hidden)
     lit = passes.lit_pixels(levels[-1], state, known)
