@@ -96,6 +96,12 @@ class Grid:
         """(rows,) float64, falling"""
         return self.y1_mm - self.step_mm * np.arange(self.rows)
 
+    def part(self, window: tuple[slice, slice]) -> Grid:
+        """The grid of some of its rows and columns."""
+        (top, bottom, _), (left, right, _) = (s.indices(n) for s, n in zip(window, self.shape, strict=True))
+        x0_mm, y1_mm = self.x0_mm + left * self.step_mm, self.y1_mm - top * self.step_mm
+        return Grid(x0_mm, y1_mm, self.step_mm, bottom - top, right - left)
+
     @property
     def centre_mm(self) -> tuple[float, float]:
         return (

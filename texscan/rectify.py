@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import accumulate
 
 import cv2
@@ -99,13 +101,45 @@ def to_grid(image: np.ndarray, camera: Camera, x_mm: np.ndarray, y_mm: np.ndarra
     -------
     (rows, columns[, channels]) of the image's type; NaN (0 for uint8) outside the photo
     """
+    return laid((image,), camera, x_mm, y_mm, z_mm)[0]
+
+
+def laid(
+    images: tuple[np.ndarray, ...],
+    camera: Camera,
+    x_mm: np.ndarray,
+    y_mm: np.ndarray,
+    z_mm: float = 0.0,
+    *,
+    thinned: int = 1,
+) -> list[np.ndarray]:
+    """Several images of one size, of one photo, each as in `to_grid`; of a finer grid every `thinned`th place."""
     column, row = _pixels(camera, x_mm, y_mm, z_mm)
-    step = abs(float(x_mm[1] - x_mm[0]))
+    step = abs(float(x_mm[1] - x_mm[0])) / thinned
     ratio = step / camera.mm_per_px(float(np.mean(x_mm)), float(np.mean(y_mm)))
-    if ratio > 1.25:  # the grid is coarser than the photo: blur first, or fine grain folds into coarse
-        sigma = 0.4 * np.sqrt(ratio**2 - 1)
-        image = cv2.GaussianBlur(image, (0, 0), float(sigma))
+    # a grid that is coarser than the photo: blur first, or fine grain folds into coarse
+    sigma = 0.4 * float(np.sqrt(ratio**2 - 1)) if ratio > 1.25 else 0.0
+    reach = 2 + math.ceil(4 * sigma)  # of the cubic look-up and of the blur
+    part = _span(row, images[0].shape[0], reach), _span(column, images[0].shape[1], reach)
+    column -= part[1].start
+    row -= part[0].start
+    return [_looked_up(image[part], column, row, sigma) for image in images]
+
+
+def _span(at_px: np.ndarray, size: int, reach: int) -> slice:
+    """The rows (or columns) of a photo of this size that hold the places, with `reach` pixels around."""
+    low, high = cv2.minMaxLoc(at_px)[:2]
+    first = int(np.clip(low - reach, 0, size - 1))
+    return slice(first, int(np.clip(high + reach, first, size - 1)) + 1)
+
+
+def _looked_up(image: np.ndarray, column: np.ndarray, row: np.ndarray, sigma: float) -> np.ndarray:
+    """The image at places (rows, columns), blurred first by `sigma` pixels."""
     outside = np.nan if image.dtype.kind == "f" else 0
+    if image.ndim == 2 and outside == 0 and not cv2.hasNonZero(image):
+        return np.zeros(column.shape, image.dtype)
+    if sigma:
+        image = cv2.GaussianBlur(image, (0, 0), sigma)
     return cv2.remap(image, column, row, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=outside)
 
 
@@ -116,6 +150,18 @@ def card_mask(card: Card, cameras: tuple[Camera, ...], grid: Grid) -> np.ndarray
     mask = _grown(_paper(card, grid), CARD_EDGE_MM, grid.step_mm)
     outlines = [o for camera in cameras for o in hidden_by_uprights(card, camera, -CARD_THICKNESS_MM)]
     return (mask | _grown(filled(grid, outlines), CARD_EDGE_MM, grid.step_mm)).astype(bool)
+
+
+def deck_window(card: Card, grid: Grid) -> tuple[slice, slice]:
+    """The rows and columns of the grid that the card does not cover, and so much of it as `card_mask` grows by."""
+    bare, reach = _paper(card, grid) == 0, math.ceil(CARD_EDGE_MM / grid.step_mm) + 1
+    if not bare.any():
+        return slice(0, grid.rows), slice(0, grid.columns)
+    rows, columns = (np.flatnonzero(bare.any(axis=axis)) for axis in (1, 0))
+    return (
+        slice(max(int(rows[0]) - reach, 0), int(rows[-1]) + 1 + reach),
+        slice(max(int(columns[0]) - reach, 0), int(columns[-1]) + 1 + reach),
+    )
 
 
 def _paper(card: Card, grid: Grid) -> np.ndarray:
@@ -163,8 +209,14 @@ def filled(grid: Grid, outlines_mm: list[np.ndarray]) -> np.ndarray:
 
 
 def _grown(mask: np.ndarray, by_mm: float, step_mm: float) -> np.ndarray:
-    size = 2 * int(np.ceil(by_mm / step_mm)) + 1
-    return cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
+    reach = int(np.ceil(by_mm / step_mm))
+    left, top, width, height = cv2.boundingRect(mask)
+    near = np.s_[max(top - reach, 0) : top + height + reach, max(left - reach, 0) : left + width + reach]
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    grown = mask.copy()
+    if width:
+        grown[near] = cv2.dilate(mask[near], kernel)
+    return grown
 
 
 FACE_STEP_MM = 0.15
@@ -175,7 +227,7 @@ HIDDEN_MARGIN_MM = 0.8
 CLIPPED_GREY = 0.05 * 255  # a place of the grid is clipped where this share of the photo's pixels around it is
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots, for what is told once only
 class CardFace:
     """
     The card seen from above at z = 0.
@@ -192,29 +244,43 @@ class CardFace:
     even: np.ndarray
     clipped: np.ndarray
 
-    @property
+    @cached_property
     def illumination(self) -> np.ndarray:
         """Light on the card where the print is even (clipped places included), else NaN."""
-        return np.where(self.even, self.luminance / np.maximum(self.artwork, LEAST_REFLECTANCE), np.nan)
+        return np.where(self.even, self.luminance / np.maximum(self.artwork, LEAST_REFLECTANCE), np.float32(np.nan))
 
 
-def card_face(photo: LinearPhoto, camera: Camera, card: Card, *, step_mm: float = FACE_STEP_MM) -> CardFace:
-    """The card's printed face as this photo shows it, on a grid of its own."""
+@dataclass(frozen=True, slots=True)
+class CardPrint:
+    """What of a card's face is alike in all photos; artwork and even as in `CardFace`."""
+
+    grid: Grid
+    paper: np.ndarray  # (rows, columns) uint8, 1 on the card
+    artwork: np.ndarray
+    even: np.ndarray
+
+
+def card_print(card: Card, *, step_mm: float = FACE_STEP_MM) -> CardPrint:
+    """The card as printed, on a grid of its own."""
     low, high = card.outline_mm.min(axis=0), card.outline_mm.max(axis=0)
     columns, rows = (np.ceil((high - low) / step_mm) + 1).astype(int)
     grid = Grid(float(low[0]), float(high[1]), step_mm, int(rows), int(columns))
-    luminance = to_grid(photo.luminance, camera, grid.x_mm, grid.y_mm)
-    clipped = to_grid(photo.clipped.view(np.uint8) * 255, camera, grid.x_mm, grid.y_mm) > CLIPPED_GREY
-    art = artwork_on(card, grid)
-    on_card = _paper(card, grid)
-    hidden = filled(grid, hidden_by_uprights(card, camera, 0.0) + [u.footprint_mm for u in card.uprights])
-    hidden = _grown(hidden, HIDDEN_MARGIN_MM, grid.step_mm).astype(bool)
-    luminance = np.where(on_card.astype(bool) & ~hidden, luminance, np.nan).astype(np.float32)
+    art, paper = artwork_on(card, grid), _paper(card, grid)
     size = 2 * int(np.ceil(EVEN_WINDOW_MM / 2 / grid.step_mm)) + 1
     window = np.ones((size, size), np.uint8)
     even = cv2.dilate(art, window) - cv2.erode(art, window) < EVEN_WITHIN
-    even &= cv2.erode(on_card, window).astype(bool) & (art >= LEAST_REFLECTANCE)
-    return CardFace(grid, luminance, art, even, clipped)
+    even &= cv2.erode(paper, window).astype(bool) & (art >= LEAST_REFLECTANCE)
+    return CardPrint(grid, paper, art, even)
+
+
+def card_face(photo: LinearPhoto, camera: Camera, card: Card, printed: CardPrint | None = None) -> CardFace:
+    """The card's printed face as this photo shows it, on the grid of `printed` (from `card_print`, if not given)."""
+    printed = printed or card_print(card)
+    grid = printed.grid
+    luminance, clipped = laid((photo.luminance, photo.clipped.view(np.uint8) * 255), camera, grid.x_mm, grid.y_mm)
+    hidden = filled(grid, hidden_by_uprights(card, camera, 0.0) + [u.footprint_mm for u in card.uprights])
+    luminance[(printed.paper == 0) | _grown(hidden, HIDDEN_MARGIN_MM, grid.step_mm).view(bool)] = np.nan
+    return CardFace(grid, luminance, printed.artwork, printed.even, clipped > CLIPPED_GREY)
 
 
 def shadow_mask(face: CardFace, uprights: tuple[Upright, ...] | list[Upright], light: Light) -> np.ndarray:
@@ -223,8 +289,9 @@ def shadow_mask(face: CardFace, uprights: tuple[Upright, ...] | list[Upright], l
 
 
 def artwork_on(card: Card, grid: Grid) -> np.ndarray:
-    """(rows, columns) float32 printed reflectance at the grid's places, averaged over a grid step; 1 off the "
-    "artwork."""
+    """
+    (rows, columns) float32 printed reflectance at the grid's places, averaged over a grid step; 1 off the artwork.
+    """
     scale = card.artwork_px_per_mm
     blur = cv2.GaussianBlur(card.artwork, (0, 0), max(0.3, 0.3 * grid.step_mm * scale))
     column = ((grid.x_mm - card.artwork_left_mm) * scale - 0.5).astype(np.float32)

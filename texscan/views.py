@@ -15,7 +15,18 @@ from texscan.light import CardLight, measure_light
 from texscan.linear import ToneCurve, fit_tone, undo_tone
 from texscan.locate import Sighting
 from texscan.model import Grid, Light, LinearPhoto, LitView, Measured
-from texscan.rectify import CLIPPED_GREY, CardFace, card_face, card_mask, card_shadow_mask, filled, to_grid
+from texscan.rectify import (
+    CLIPPED_GREY,
+    CardFace,
+    CardPrint,
+    card_face,
+    card_mask,
+    card_shadow_mask,
+    deck_window,
+    filled,
+    laid,
+    to_grid,
+)
 
 MIDDLE_DEPTH_MM = 0.25  # half a usual relief
 PHOTO_PLANE_MM = -CARD_THICKNESS_MM - MIDDLE_DEPTH_MM  # z of the plane that photos are laid on at first
@@ -32,6 +43,8 @@ FEW_POINTS = 24
 NO_CARD_LEVEL_MM = 15.0  # without a card the torch's falloff is what changes over more than this
 NO_CARD_AZIMUTH_U_DEG, NO_CARD_ELEVATION_U_DEG = 4.0, 3.0  # of lights that the user states, from memory
 NO_CARD_FINEST_STEP_MM = 0.10
+STRIP_ROWS = 32  # of the grid worked on at a time: what a processor's cache holds
+SPARSE = 3  # every third row and column of the grid tells a median
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +86,7 @@ def ready_view(
     card: Card,
     grid: Grid,
     *,
+    printed: CardPrint | None = None,
     torch_off: TorchOff | None = None,
     leave_out: np.ndarray | None = None,
 ) -> ReadyView:
@@ -81,6 +95,7 @@ def ready_view(
 
     Parameters
     ----------
+    printed : from `card_print`, to make it once for a set
     torch_off : its photo scaled to this photo's exposure; its light is subtracted
     leave_out : (rows, columns) bool on the grid, instead of what is told to be no deck
 
@@ -90,7 +105,7 @@ def ready_view(
         No usable light; blurred, clipped or dark deck.
     """
     flags = _pose_flags(sighting)
-    face = card_face(photo, sighting.camera, card)
+    face = card_face(photo, sighting.camera, card, printed)
     greys = grey_readings(face, card)
     tone = fit_tone(greys.grey, greys.beside, greys.ratio)
     flags += ["tone-curve-unmeasured"] if tone.greys == 0 else []
@@ -104,21 +119,33 @@ def ready_view(
     flags += ["photo-soft"] if blur_mm > SOFT_MM else []
     steady = 0.0
     if torch_off is not None:
-        face, steady = _without_steady_light(face, card_face(torch_off.photo, torch_off.sighting.camera, card), tone)
+        off = card_face(torch_off.photo, torch_off.sighting.camera, card, printed)
+        face, steady = _without_steady_light(face, off, tone)
     known = np.isfinite(greys.grey)
     on_greys = undo_tone(greys.grey[known].astype(np.float32), tone) / greys.reflectance[known]
     found = measure_light(face, card, grid.centre_mm, photo.file, greys=(greys.places_mm[known], on_greys))
     even_share = found.light.ambient.value  # of what the torch-off photo left, where there is one
     if torch_off is not None:
         found = replace(found, light=replace(found.light, ambient_share=_with_steady(found.light.ambient, steady)))
-    brightness, clipped = _brightness(photo, sighting, grid, found, tone, torch_off)
-    shaded = card_shadow_mask(card, found.light, grid)
-    off_deck = card_mask(card, (sighting.camera,), grid)
-    off_deck = off_deck | leave_out if leave_out is not None else off_deck
+    window = deck_window(card, grid)
+    part = grid.part(window)
+    brightness, clipped = _brightness(photo, sighting, (grid, part), found, tone, torch_off)
+    shaded = card_shadow_mask(card, found.light, part)
+    off_deck = card_mask(card, (sighting.camera,), part)
+    off_deck = off_deck | leave_out[window] if leave_out is not None else off_deck
     flags += _exposure_flags(photo.file, brightness, clipped, ~(off_deck | shaded), found)
     brightness[off_deck | shaded | clipped] = np.nan
-    view = LitView(brightness, found.light, shaded, blur_mm, even_share)
+    view = LitView(
+        _whole(brightness, window, grid, np.float32(np.nan)), found.light, _whole(shaded, window, grid, False), blur_mm, even_share
+    )
     return ReadyView(view, tone, (*flags, *found.light.flags))
+
+
+def _whole(part: np.ndarray, window: tuple[slice, slice], grid: Grid, beside) -> np.ndarray:
+    """(rows, columns) of the grid: the part in its window, and `beside` elsewhere."""
+    whole = np.full(grid.shape, beside, part.dtype)
+    whole[window] = part
+    return whole
 
 
 def _pose_flags(sighting: Sighting) -> list[str]:
@@ -249,19 +276,38 @@ def _with_steady(rest: Measured, steady: float) -> Measured:
     return Measured(*(steady + (1 - steady) * end for end in (rest.value, rest.low, rest.high)))
 
 
-def _brightness(photo, sighting, grid: Grid, found: CardLight, tone: ToneCurve, torch_off: TorchOff | None):
-    def laid(image: np.ndarray, seen_by: Sighting) -> np.ndarray:
-        return to_grid(image, seen_by.camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM)
+def _brightness(photo, sighting, grids: tuple[Grid, Grid], found: CardLight, tone: ToneCurve, off: TorchOff | None):
+    """Brightness and where it is clipped on the second of two grids; the first, larger one tells the sky's light."""
+    whole, grid = grids
+    images = photo.luminance, photo.clipped.view(np.uint8) * 255
+    seen, clipped = laid(images, sighting.camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM)
+    seen = undo_tone(seen, tone)
+    if off is not None:
+        steady = to_grid(off.photo.luminance, off.sighting.camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM)
+        seen -= undo_tone(steady, tone)
+    reflectance = _reflectance(photo, sighting, whole, found, tone, off) if found.ambient else 0.0
+    x_mm, y_mm = grid.x_mm[None, :].astype(np.float32), grid.y_mm[:, None].astype(np.float32)
+    for top in range(0, grid.rows, STRIP_ROWS):
+        strip = np.s_[top : top + STRIP_ROWS]
+        torch, ambient = found.paper(x_mm, y_mm[strip])
+        # a level deck gives the sky's light back as it gives the torch's
+        seen[strip] = (seen[strip] - ambient * np.float32(reflectance)) / torch
+    return seen, clipped > CLIPPED_GREY
 
-    seen = undo_tone(laid(photo.luminance, sighting), tone)
-    clipped = laid(photo.clipped.view(np.uint8) * 255, sighting) > CLIPPED_GREY
-    if torch_off is not None:
-        seen = seen - undo_tone(laid(torch_off.photo.luminance, torch_off.sighting), tone)
-    torch, ambient = found.paper(grid.x_mm[None, :].astype(np.float32), grid.y_mm[:, None].astype(np.float32))
-    with np.errstate(invalid="ignore"):  # a level deck gives the sky's light back as it gives the torch's
-        some = np.s_[::3, ::3]
-        reflectance = float(np.clip(np.nanmedian(seen[some] / (torch + ambient)[some]), 0.01, 1.5))
-    return ((seen - ambient * reflectance) / torch).astype(np.float32), clipped
+
+def _reflectance(photo, sighting, grid: Grid, found: CardLight, tone: ToneCurve, off: TorchOff | None) -> float:
+    """How much of the light on it the grid gives back, by the middle of every `SPARSE`th place."""
+    x_mm, y_mm = grid.x_mm[::SPARSE], grid.y_mm[::SPARSE]
+
+    def sparse(luminance: np.ndarray, seen_by: Sighting) -> np.ndarray:
+        return undo_tone(laid((luminance,), seen_by.camera, x_mm, y_mm, PHOTO_PLANE_MM, thinned=SPARSE)[0], tone)
+
+    seen = sparse(photo.luminance, sighting)
+    if off is not None:
+        seen -= sparse(off.photo.luminance, off.sighting)
+    torch, ambient = found.paper(x_mm[None, :].astype(np.float32), y_mm[:, None].astype(np.float32))
+    shares = seen / (torch + ambient)
+    return float(np.clip(np.median(shares[np.isfinite(shares)]), 0.01, 1.5))
 
 
 def _exposure_flags(file: str, brightness, clipped, deck: np.ndarray, found: CardLight) -> list[str]:

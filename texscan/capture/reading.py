@@ -28,10 +28,11 @@ from texscan.rectify import (
     CardFace,
     card_face,
     card_mask,
+    card_print,
     card_shadow_mask,
     in_photo,
+    laid,
     shadow_mask,
-    to_grid,
 )
 from texscan.same_patch import activity
 from texscan.views import PHOTO_PLANE_MM, card_blur_mm, grey_readings
@@ -118,7 +119,7 @@ def _with_light(
     start: Reading, sighting: Sighting, linear: LinearPhoto, card: Card, exposure: float | None
 ) -> Reading:
     """The reading with blur, lamp, levels and the patch's map."""
-    face = card_face(linear, sighting.camera, card, step_mm=FACE_STEP_MM)
+    face = card_face(linear, sighting.camera, card, card_print(card, step_mm=FACE_STEP_MM))
     greys = grey_readings(face, card)
     tone = fit_tone(greys.grey, greys.beside, greys.ratio)
     face = replace(face, luminance=undo_tone(face.luminance, tone))
@@ -143,10 +144,9 @@ def _with_patch(start: Reading, sighting: Sighting, light: Light, linear: Linear
     """The reading with the deck's levels and its activity map."""
     grid, camera = patch_grid(card), sighting.camera
     off = card_mask(card, (camera,), grid) | card_shadow_mask(card, light, grid)
-    seen = to_grid(linear.luminance, camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM)
-    clipped = (
-        to_grid(linear.clipped.view(np.uint8) * 255, camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM) > CLIPPED_GREY
-    )
+    images = linear.luminance, linear.clipped.view(np.uint8) * 255
+    seen, clipped = laid(images, camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM)
+    clipped = clipped > CLIPPED_GREY
     deck = ~off & np.isfinite(seen)
     if not deck.any():
         return start
