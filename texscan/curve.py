@@ -42,6 +42,15 @@ def levels_at(levels: np.ndarray, weights: np.ndarray, ratios: np.ndarray) -> np
     return np.stack([np.interp(wanted, row, levels) for wanted, row in zip(ratios, middle, strict=True)])
 
 
+def level_of(heights: np.ndarray, ratio: float) -> float:
+    """Smc(p) of heights (n,) in any order, each of the same area, as `levels_at` of their curve; quicker."""
+    place = np.clip(ratio * heights.size - 0.5, 0, heights.size - 1)
+    below = int(place)
+    above = min(below + 1, heights.size - 1)
+    falling = -np.partition(-heights, sorted({below, above}))[[below, above]].astype(np.float64)
+    return float(falling[0] + (place - below) * (falling[1] - falling[0]))
+
+
 def ratios_at(levels: np.ndarray, weights: np.ndarray, heights: np.ndarray) -> np.ndarray:
     """Smr(c): share of the area at or above `heights` (b,) [mm]; arrays as in `levels_at`; (b,) 0 to 1."""
     return (weights * (levels >= heights[:, None])).sum(axis=1)

@@ -9,12 +9,13 @@ to reach: read it as a risk, not as a strength.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from itertools import pairwise, product
 
 import cv2
 import numpy as np
 
-from texscan.curve import TOP_RATIO, levels_at
+from texscan.curve import TOP_RATIO, level_of
 from texscan.model import COVERAGE_FACTOR, Budget, Measured, Reach
 
 RADII_MM: tuple[float | None, ...] = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, None)
@@ -29,7 +30,12 @@ LEAST_TILES = 4
 ENDS_EVERY = 3  # of the tiles read, one in so many is read at both ends of the heights too
 MOST_OPERATIONS = 2e8  # pixels times ball offsets of one reading; beyond it evenly spread tiles are read
 PIXEL_OPERATIONS = 40  # what a pixel costs beside its offsets
-ROWS_AT_ONCE = 128  # keeps the working rows in the processor's cache
+PIXELS_AT_ONCE = 131_072  # keeps the working numbers in the processor's cache
+HOLE = np.float32(-np.inf)
+# Heights in whole numbers of 16 bits are twice as quick: a hole stands below the lowest height by more than a cap.
+LEVELS, WHOLE_HOLE = 13_106, np.int16(-19_662)
+LEAST_TOUCH_LEVELS = 50  # the limit of touch is told to a hundredth
+LEAST_WHOLE = 1e6  # pixels times the ball's half-width squared [pixels]; small maps are quick enough without
 
 
 def reach(
@@ -73,12 +79,12 @@ def reach(
         raise ValueError("no measured height to reach")
     spread = COVERAGE_FACTOR * budget.gain_u
     gains = (1.0,) if spread == 0 else (1.0, max(1 - spread, LEAST_GAIN), 1 + spread)
-    results = []
+    results, hole_px = [], _from_holes(height)
     for radius in radii:
         if radius is None:
             readings = _flat_readings(height, step_mm, gains, touch_mm)
         else:
-            readings = _ball_readings(height, step_mm, radius, gains=gains, touch_mm=touch_mm)
+            readings = _ball_readings(height, hole_px, step_mm, radius, gains=gains, touch_mm=touch_mm)
         fraction, gap = (_measured([reading[i] for reading in readings]) for i in (0, 1))
         results.append(Reach(radius, Measured(fraction.value, fraction.low, min(fraction.high, 1.0)), gap))
     return tuple(results)
@@ -90,7 +96,7 @@ def closing(height_mm: np.ndarray, step_mm: float, radius_mm: float) -> np.ndarr
 
     Parameters
     ----------
-    height_mm : (rows, columns), z up [mm]; NaN stays NaN and holds no ball.
+    height_mm : (rows, columns), z up [mm]; NaN stays NaN, and no ball rests on it or has its centre over it.
     step_mm, radius_mm : of the grid and of the ball [mm].
 
     Returns
@@ -104,14 +110,17 @@ def closing(height_mm: np.ndarray, step_mm: float, radius_mm: float) -> np.ndarr
     """
     height = np.asarray(height_mm, np.float32)
     cap = _cap(_half_width_mm(_span(height), radius_mm), step_mm, radius_mm)
-    return _closed(np.pad(height, 2 * (len(cap) - 1), mode="symmetric"), cap)
+    padded = np.pad(np.where(np.isfinite(height), height, HOLE), 2 * (len(cap) - 1), mode="symmetric")
+    return np.maximum(_closed(padded, cap, HOLE), height)
 
 
-def _closed(height: np.ndarray, cap: list[np.ndarray]) -> np.ndarray:
-    """Closing of what lies more than twice the ball's reach inside the array."""
-    centres = _highest(np.where(np.isfinite(height), height, -np.inf), cap)
-    centres[np.isneginf(centres)] = np.inf  # no ball can be placed there, so it lifts nothing
-    return np.maximum(-_highest(-centres, cap), _without_edge(height, 2 * (len(cap) - 1)))
+def _closed(height: np.ndarray, cap: list[np.ndarray], hole: np.float32 | np.int16) -> np.ndarray:
+    """
+    Closing of what lies more than twice the ball's reach inside the array.
+
+    `hole` stands for what is not measured: further below all heights than the cap is deep.
+    """
+    return -_highest(-_highest(height, cap, hole), cap, hole)
 
 
 def _without_edge(array: np.ndarray, width: int) -> np.ndarray:
@@ -136,62 +145,109 @@ def _half_width_mm(span_mm: float, radius_mm: float) -> float:
     return math.sqrt(max(2 * radius_mm * depth - depth**2, 0.0))
 
 
-def _highest(height: np.ndarray, cap: list[np.ndarray]) -> np.ndarray:
+def _highest(height: np.ndarray, cap: list[np.ndarray], hole: np.float32 | np.int16) -> np.ndarray:
     """
-    Dilation: highest of the shifted copies, each lowered by the ball's sag. Smaller than the array by the ball's
-    reach on each side.
+    Dilation: highest of the shifted copies, each lowered by the ball's sag; -hole over holes. Smaller than the array
+    by the ball's reach on each side.
 
     The cap is the same on all four sides, so the higher of two mirrored neighbours is taken before it is lowered.
+    Where even the highest neighbour, once lowered, ends below the lowest place, the rest of the cap is left. Rows are
+    strung together, which is several times quicker than row by row: what is wrong at their ends lies in the edge.
     """
-    n = len(cap) - 1
-    rows, columns = (size - 2 * n for size in height.shape)
-    result = np.full((rows, columns), -np.inf, np.float32)
-    for start in range(0, rows, ROWS_AT_ONCE):
-        stop = min(start + ROWS_AT_ONCE, rows)
-        block, pair = result[start:stop], np.empty((stop - start, columns), np.float32)
+    n, width = len(cap) - 1, height.shape[1]
+    line = height.ravel()
+    found = np.where(line == hole, -hole, hole)
+    edge = n * width + n
+    for start in range(edge, line.size - edge, PIXELS_AT_ONCE):
+        stop = min(start + PIXELS_AT_ONCE, line.size - edge)
+        block, pair = found[start:stop], np.empty(stop - start, line.dtype)
         for row, drops in enumerate(cap):
-            higher = np.maximum(height[start + n - row : stop + n - row], height[start + n + row : stop + n + row])
-            for c, drop in enumerate(drops):
-                np.maximum(higher[:, n - c : n - c + columns], higher[:, n + c : n + c + columns], out=pair)
+            shift = row * width
+            higher = np.maximum(
+                line[start - n - shift : stop + n - shift], line[start - n + shift : stop + n + shift]
+            )
+            useful = np.count_nonzero(drops > float(block.min()) - float(higher.max()))
+            if useful == 0:
+                break
+            for column, drop in enumerate(drops[:useful]):
+                left, right = (higher[at : at + stop - start] for at in (n - column, n + column))
+                np.maximum(left, right, out=pair)
                 np.add(pair, drop, out=pair)
                 np.maximum(block, pair, out=block)
-    return result
+    return _without_edge(found.reshape(height.shape), n)
 
 
 def _flat_readings(height: np.ndarray, step_mm: float, gains: tuple[float, ...], touch_mm: float) -> list:
     """(value, 0) of the touched share and of the mean gap, under a flat disc on the top plane, for each gain."""
-    gap = np.maximum(_top_plane(height) - height, 0)
-    steep, judged = _steepness(height, step_mm), np.isfinite(height)
-    sums = [_sums(steep, np.float32(gain) * gap, gain, touch_mm, judged) for gain in gains]
+    judged = np.isfinite(height)
+    gap = np.maximum(level_of(height[judged], TOP_RATIO) - height[judged], 0)
+    steep = _steepness(height, step_mm)[judged]
+    sums = [_sums(steep, np.float32(gain) * gap, gain, touch_mm) for gain in gains]
     return [((touched / area, 0.0), (depth / count, 0.0)) for area, touched, count, depth in sums]
 
 
 def _ball_readings(
-    height: np.ndarray, step_mm: float, radius_mm: float, *, gains: tuple[float, ...], touch_mm: float
-) -> list:
+    height: np.ndarray, hole_px: np.ndarray | None, step_mm: float, radius_mm: float, *, gains: tuple[float, ...],
+    touch_mm: float,
+) -> list:  # fmt: skip
     """
-    (value, standard uncertainty from the choice of tiles) of the touched share and of the mean gap, for each gain.
+    (value, standard uncertainty from the choice of tiles) of the touched share and of the mean gap, for each gain;
+    `hole_px` as of `_from_holes`.
     """
     if radius_mm <= step_mm:
         return [((1.0, 0.0), (0.0, 0.0)) for _ in gains]  # all that the map can show
     half_mm = _half_width_mm(_span(height) * max(gains), radius_mm)
     factor = _working_factor(height.size, half_mm / step_mm)
-    judged = _judged(height, half_mm / step_mm)
+    judged = _judged(height, hole_px, half_mm / step_mm)
     tiles, share_read = _tiles(judged, step_mm, half_mm, factor)
     margin = 2 * math.ceil(half_mm / step_mm) + math.ceil(factor)
     padded = np.pad(height, margin, mode="symmetric")
-    cap = _cap(half_mm, step_mm * factor, radius_mm)
     every = ENDS_EVERY if len(tiles) > LEAST_TILES else 1
+    step = step_mm * factor
+    ball = _ball(height, step, radius_mm, half_mm=half_mm, most_gain=max(gains), touch_mm=touch_mm)
     sums = []
     for number, tile in enumerate(tiles):
         around = tuple(slice(part.start, part.stop + 2 * margin) for part in tile)
-        block, core = padded[around], np.pad(judged[tile].astype(np.float32), margin)
-        sums.append(_tile_sums(_resampled(block, factor), _resampled(core, factor) > 0.5, step_mm * factor, cap,
-                               gains=gains if number % every == 0 else gains[:1], touch_mm=touch_mm))  # fmt: skip
+        core = _resampled(np.pad(judged[tile].astype(np.float32), margin), factor) > 0.5
+        block = _resampled(padded[around], factor)
+        sums.append(_tile_sums(block, core, ball, gains=gains if number % every == 0 else gains[:1]))
     values, u = _from_tiles(np.array([of_tile[0] for of_tile in sums]), share_read)
     both = np.array(sums[::every])
     shifts = [_ratios(both[:, end]) - _ratios(both[:, 0]) for end in range(len(gains))]
     return [tuple(zip(values + shift, u, strict=True)) for shift in shifts]
+
+
+@dataclass(frozen=True, slots=True)
+class _Ball:
+    """A ball's cap in the numbers that it is laid on heights with."""
+
+    step_mm: float
+    cap: list[np.ndarray]  # as of `_cap`, times `scale`
+    hole: np.float32 | np.int16  # stands for what is not measured
+    middle_mm: float  # is number 0
+    scale: float  # numbers a mm
+    touch_mm: float
+
+    def numbers(self, height: np.ndarray, gain: float) -> np.ndarray:
+        """Heights [mm] times the gain, as numbers."""
+        raised = (height - np.float32(self.middle_mm)) * np.float32(gain * self.scale)
+        raised = np.where(np.isfinite(height), raised, self.hole)
+        return (np.rint(raised) if self.hole.dtype.kind == "i" else raised).astype(self.hole.dtype)
+
+
+def _ball(
+    height: np.ndarray, step_mm: float, radius_mm: float, *, half_mm: float, most_gain: float, touch_mm: float
+) -> _Ball:
+    """The ball for these heights: in whole numbers where the map is large, unless they would blur the touch."""
+    cap = _cap(half_mm, step_mm, radius_mm)
+    span_mm = _span(height) * most_gain
+    touched = math.floor(touch_mm * LEVELS / span_mm) if span_mm > 0 else 0
+    if touched < LEAST_TOUCH_LEVELS or height.size * (half_mm / step_mm) ** 2 < LEAST_WHOLE:
+        return _Ball(step_mm, cap, HOLE, 0.0, 1.0, touch_mm)
+    middle = float(np.nanmax(height) + np.nanmin(height)) / 2
+    scale = (touched - 0.5) / touch_mm  # the limit of touch lies between two numbers
+    whole = [np.rint(drops * scale).astype(np.int16) for drops in cap]
+    return _Ball(step_mm, whole, WHOLE_HOLE, middle, scale, touch_mm)
 
 
 def _ratios(sums: np.ndarray) -> np.ndarray:
@@ -243,59 +299,56 @@ def _working_factor(size: int, ball_pixels: float) -> float:
 
 
 def _tile_sums(
-    block: np.ndarray, core: np.ndarray, step_mm: float, cap: list[np.ndarray], *, gains: tuple[float, ...],
-    touch_mm: float,
-) -> list[tuple[float, float, float, float]]:  # fmt: skip
+    block: np.ndarray, core: np.ndarray, ball: _Ball, *, gains: tuple[float, ...]
+) -> list[tuple[float, float, float, float]]:
     """`_sums` of a tile for each gain; the block is wider than the core by twice the ball's reach, or more."""
-    edge = 2 * (len(cap) - 1)
-    inner = _without_edge(block, edge)
-    judged = _without_edge(core, edge) & np.isfinite(inner)
+    edge = 2 * (len(ball.cap) - 1)
+    judged = _without_edge(core, edge) & np.isfinite(_without_edge(block, edge))
     if not judged.any():
         return [(0.0, 0.0, 0.0, 0.0)] * len(gains)
-    steep = _without_edge(_steepness(block, step_mm), edge)
+    steep = _without_edge(_steepness(block, ball.step_mm), edge)[judged]
     sums = []
     for gain in gains:
-        raised = block * np.float32(gain)
-        gap = _closed(raised, cap) - _without_edge(raised, edge)
-        sums.append(_sums(steep, gap, gain, touch_mm, judged))
+        numbers = ball.numbers(block, gain)
+        gap = _closed(numbers, ball.cap, ball.hole)[judged] - _without_edge(numbers, edge)[judged]
+        sums.append(_sums(steep, np.maximum(gap, 0) / np.float32(ball.scale), gain, ball.touch_mm))
     return sums
 
 
 def _steepness(height: np.ndarray, step_mm: float) -> np.ndarray:
     """|grad z|^2; 0 beside holes."""
-    slopes = [np.gradient(height, step_mm, axis=axis) if height.shape[axis] > 1 else 0.0 for axis in (0, 1)]
-    steep = np.zeros(height.shape, np.float32) + slopes[0] ** 2 + slopes[1] ** 2
+    steep = np.zeros(height.shape, np.float32)
+    for axis in (0, 1):
+        if height.shape[axis] > 1:
+            steep += np.gradient(height, step_mm, axis=axis) ** 2
     return np.where(np.isfinite(steep), steep, 0.0)
 
 
-def _sums(
-    steep: np.ndarray, gap: np.ndarray, gain: float, touch_mm: float, judged: np.ndarray
-) -> tuple[float, float, float, float]:
+def _sums(steep: np.ndarray, gap: np.ndarray, gain: float, touch_mm: float) -> tuple[float, float, float, float]:
     """True area judged, true area touched, pixels judged, sum of gaps; all in pixels or pixels x mm."""
     area = np.sqrt(1 + np.float32(gain**2) * steep)
-    touched = judged & (gap <= touch_mm)
     return (
-        float(area[judged].sum(dtype=float)),
-        float(area[touched].sum(dtype=float)),
-        float(judged.sum()),
-        float(gap[judged].sum(dtype=float)),
+        float(area.sum(dtype=float)),
+        float(area.sum(dtype=float, where=gap <= touch_mm)),
+        float(gap.size),
+        float(gap.sum(dtype=float)),
     )
 
 
-def _top_plane(height: np.ndarray) -> np.float32:
-    """Smc(2 %) of the measured pixels."""
-    levels = np.sort(height[np.isfinite(height)])[::-1].astype(float)
-    weights = np.full((1, levels.size), 1 / levels.size)
-    return np.float32(levels_at(levels, weights, np.array([TOP_RATIO]))[0, 0])
-
-
-def _judged(height: np.ndarray, reach_pixels: float) -> np.ndarray:
-    """Measured pixels further from a hole than the ball reaches; all measured ones if none is."""
+def _from_holes(height: np.ndarray) -> np.ndarray | None:
+    """Distance of each pixel from the nearest hole [pixels]; None without a hole."""
     measured = np.isfinite(height)
     if measured.all():
-        return measured
-    far = cv2.distanceTransform(measured.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE) > reach_pixels
-    return far if far.any() else measured
+        return None
+    return cv2.distanceTransform(measured.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+
+
+def _judged(height: np.ndarray, hole_px: np.ndarray | None, reach_pixels: float) -> np.ndarray:
+    """Measured pixels further from a hole than the ball reaches; all measured ones if none is."""
+    if hole_px is None:
+        return np.ones(height.shape, bool)
+    far = hole_px > reach_pixels
+    return far if far.any() else np.isfinite(height)
 
 
 def _resampled(height: np.ndarray, factor: float) -> np.ndarray:
@@ -306,9 +359,10 @@ def _resampled(height: np.ndarray, factor: float) -> np.ndarray:
         return _finer(_finer(height, round(1 / factor)).T, round(1 / factor)).T
     size = int(factor)
     rows, columns = (max(1, n // size) for n in height.shape)
-    blocks = height[: rows * size, : columns * size].reshape(rows, size, columns, size)
-    known = np.isfinite(blocks)
-    counts, sums = known.sum(axis=(1, 3)), np.where(known, blocks, 0).sum(axis=(1, 3))
+    parts = [height[i : rows * size : size, j : columns * size : size] for i in range(size) for j in range(size)]
+    known = [np.isfinite(part) for part in parts]
+    counts = np.sum(known, axis=0)
+    sums = sum(np.where(seen, part, 0) for seen, part in zip(known, parts, strict=True))
     means = np.full(counts.shape, np.nan, np.float32)
     np.divide(sums, counts, out=means, where=counts > 0)
     return means
