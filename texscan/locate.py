@@ -19,6 +19,11 @@ USUAL_FOCAL_PER_LONG_SIDE = 0.78  # 28 mm on 36 mm, a phone's main camera; from 
 CENTRE_U = 0.01  # of the long side: how far the optical axis may miss the picture's centre
 DISTORTION_U = (0.06, 0.06)  # radial terms k1, k2 of phone pictures after the phone's own correction; from memory
 DETECTION_SIDES_PX = (1600, 3200, None)  # long sides at which markers are looked for, coarse first; None = as it is
+# Windows of the threshold [px]: first, last, step. The first few find as many markers on all samples as all do, in a
+# third of the time.
+THRESHOLD_WINDOWS = ((13, 33, 20), (3, 43, 10))
+LEAST_PERIMETER = 0.03, 0.01  # of the long side, with either windows: what is smaller is grain of the deck
+MOST_MARKERS = 0.8  # of those wanted: the search ends
 MEAN_WINDOW, MEAN_FLOOR, EVEN_LEVEL = 0.08, 0.05, 110.0  # of the long side; of the photo's mean; grey of the mean
 BLURRED_DETAIL = 0.20  # sharp photos have 0.33 and more, 2 px of blur leave 0.19; measured on renders
 LEAST_MEAN = 1e-9  # light of a photo that is black throughout
@@ -27,7 +32,10 @@ FEW_MARKERS = 0.5  # of the card's: photos of the samples show 0.83 and more, mi
 MIRRORED = "The card is seen from behind or mirrored. Photograph its printed face, and do not mirror the photo."
 LEAST_SPREAD = 0.12  # found markers must span this share of all markers' area
 REFINED_CORNER_U_PX, MARKER_CORNER_U_PX = 0.08, 0.35  # saddle and bare marker corners; measured on renders
-PARAMETERS = 11  # of a camera's fit: ln of the focal length, centre, k1, k2, rotation, translation
+# Of a camera's fit: ln of the focal length, centre, k1, k2, rotation, and of the corners' mean its pixel (2) and the
+# ln of pixels per mm there. Flat corners tell the last three well and the focal length hardly: with a translation
+# instead, the fit follows a curved valley in hundreds of steps.
+PARAMETERS = 11
 LARGEST_REFINED_MOVE = 0.45  # of the half window; a corner that moved farther was something else
 
 
@@ -95,7 +103,9 @@ def even_picture(luminance: np.ndarray) -> np.ndarray:
     size = int(MEAN_WINDOW * long_side) | 1
     mean = cv2.blur(luminance, (size, size))
     floor = MEAN_FLOOR * float(luminance.mean())
-    return np.clip(luminance / np.maximum(mean + floor, LEAST_MEAN) * EVEN_LEVEL, 0, 255).astype(np.uint8)
+    even = luminance / np.maximum(mean + floor, LEAST_MEAN)
+    even *= EVEN_LEVEL
+    return np.clip(even, 0, 255, out=even).astype(np.uint8)
 
 
 def locate(photo: LinearPhoto, card: Card, *, focal_35mm: float | None = None) -> Sighting:
@@ -153,19 +163,28 @@ def find_markers(
     best: list = []
     for side in sides_px:
         factor = 1.0 if side is None else min(1.0, side / max(grey.shape))
-        small = grey if factor == 1.0 else cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-        small = even_picture(small)
-        found = []
-        for dictionary in sorted({m.dictionary for m in markers}):
-            found += _detect(small, dictionary, factor, wanted)
-        if len(found) > len(best):
-            best = found
-        if len(best) >= 0.8 * len(markers) or factor == 1.0:
+        small = even_picture(_shrunk(grey, factor))
+        for windows, perimeter in zip(THRESHOLD_WINDOWS, LEAST_PERIMETER, strict=True):
+            found = []
+            for dictionary in sorted({m.dictionary for m in markers}):
+                found += _detect(small, dictionary, factor, wanted, windows=windows, perimeter=perimeter)
+            best = found if len(found) > len(best) else best
+            if len(best) >= MOST_MARKERS * len(markers):
+                return best
+        if factor == 1.0:
             break
     return best
 
 
-def _detect(small: np.ndarray, dictionary: str, factor: float, wanted: dict) -> list:
+def _shrunk(grey: np.ndarray, factor: float) -> np.ndarray:
+    if factor <= 0.5:  # halving is quick
+        grey, factor = cv2.resize(grey, (grey.shape[1] // 2, grey.shape[0] // 2), interpolation=cv2.INTER_AREA), 2 * factor
+    return grey if factor == 1.0 else cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+
+
+def _detect(
+    small: np.ndarray, dictionary: str, factor: float, wanted: dict, *, windows: tuple[int, int, int], perimeter: float
+) -> list:
     name = getattr(cv2.aruco, dictionary, None)
     if name is None or not dictionary.startswith("DICT_"):
         raise CardError(
@@ -173,8 +192,9 @@ def _detect(small: np.ndarray, dictionary: str, factor: float, wanted: dict) -> 
         )
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    parameters.minMarkerPerimeterRate = 0.01
-    parameters.adaptiveThreshWinSizeMax = 43
+    parameters.minMarkerPerimeterRate = perimeter
+    parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax = windows[:2]
+    parameters.adaptiveThreshWinSizeStep = windows[2]
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(name), parameters)
     corners, ids, _ = detector.detectMarkers(small)
     seen: dict[int, np.ndarray] = {}
@@ -280,73 +300,82 @@ def _contrast(grey: np.ndarray, places: np.ndarray, half: int) -> np.ndarray:
     return (high - low) / np.maximum(high + low, 1e-3)
 
 
+class _Lens:
+    """Parameters of a camera's fit (see PARAMETERS) made a camera, and back."""
+
+    def __init__(self, mean_mm: np.ndarray, shape: tuple[int, int], focal_px: float):
+        self.mean_mm, self.focal_px, self.long_side = mean_mm, focal_px, max(shape)
+        self.middle_px = np.array([shape[1] - 1, shape[0] - 1]) / 2
+
+    def camera(self, p: np.ndarray) -> Camera:
+        rotation, _ = cv2.Rodrigues(p[5:8])
+        focal = self.focal_px * np.exp(p[0])
+        centre = self.middle_px + p[1:3] * self.long_side
+        mean = np.array([*(p[8:10] - centre), focal]) * np.exp(-p[10])
+        return Camera(float(focal), (float(centre[0]), float(centre[1])), p[3], p[4], rotation,
+                      mean - rotation @ self.mean_mm)  # fmt: skip
+
+    def parameters(self, camera: Camera) -> np.ndarray:
+        vector, _ = cv2.Rodrigues(camera.rotation)
+        mean = camera.rotation @ self.mean_mm + camera.translation_mm
+        per_mm = camera.focal_px / mean[2]
+        shift = (np.array(camera.centre_px) - self.middle_px) / self.long_side
+        lens = np.log(camera.focal_px / self.focal_px), *shift, camera.k1, camera.k2
+        return np.array([*lens, *vector.ravel(), *(camera.centre_px + mean[:2] * per_mm), np.log(per_mm)])
+
+    def by_parameters(self, p: np.ndarray, world: np.ndarray) -> np.ndarray:
+        """(2 n, PARAMETERS) how the pixels of world points (n, 3) change with the parameters."""
+        camera = self.camera(p)
+        (x, y), focal = camera.centre_px, camera.focal_px
+        matrix, lens = np.array([[focal, 0, x], [0, focal, y], [0, 0, 1]]), np.array([camera.k1, camera.k2, 0, 0])
+        mean = camera.rotation @ self.mean_mm + camera.translation_mm
+        _, by = cv2.projectPoints(world - self.mean_mm, p[5:8], mean, matrix, lens)
+        turned, moved, focal_by, centre, bent = np.split(by, [3, 6, 8, 10], axis=1)
+        placed = moved[:, :2] * np.exp(-p[10])  # by the pixel of the corners' mean
+        grown = focal * focal_by.sum(axis=1) + mean[2] * moved[:, 2]
+        return np.column_stack([grown, self.long_side * (centre - placed), bent[:, :2], turned, placed, -moved @ mean])
+
+
 def _fit(world, image, u_px, shape, focal_px, focal_u, start: Camera | None = None):
     """Robust camera fit; returns camera, residuals (n, 2) px and the relative uncertainty of scale."""
-    long_side = max(shape)
-    middle = ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
     world = np.column_stack([world, np.zeros(len(world))]) if world.shape[1] == 2 else world
-
-    def camera_of(p: np.ndarray) -> Camera:
-        rotation, _ = cv2.Rodrigues(p[5:8])
-        return Camera(
-            focal_px * np.exp(p[0]),
-            (middle[0] + p[1] * long_side, middle[1] + p[2] * long_side),
-            p[3],
-            p[4],
-            rotation,
-            p[8:],
-        )
+    at = world.mean(axis=0)
+    lens = _Lens(at, shape, focal_px)
+    priors = np.diag(1 / np.array([focal_u, CENTRE_U, CENTRE_U, *DISTORTION_U])) @ np.eye(5, PARAMETERS)
 
     def residuals(p: np.ndarray) -> np.ndarray:
-        errors = (camera_of(p).project(world) - image) / u_px[:, None]
+        errors = (lens.camera(p).project(world) - image) / u_px[:, None]
         return np.concatenate([np.nan_to_num(errors, nan=1e3).ravel(), priors @ p])
 
     def by_parameters(p: np.ndarray) -> np.ndarray:
-        pixels = _by_parameters(camera_of(p), p[5:8], world, long_side)
-        return np.concatenate([pixels / u_px.repeat(2)[:, None], priors])
+        return np.concatenate([lens.by_parameters(p, world) / u_px.repeat(2)[:, None], priors])
 
-    priors = np.diag(1 / np.array([focal_u, CENTRE_U, CENTRE_U, *DISTORTION_U])) @ np.eye(5, PARAMETERS)
-    fits = []
-    for first in _starts(world, image, focal_px, middle, long_side, start):
-        scale = np.maximum(np.abs(first), [0.1, 0.01, 0.01, 0.05, 0.05, 0.1, 0.1, 0.1, 10, 10, 10])
-        fits.append(least_squares(residuals, first, by_parameters, loss="soft_l1", f_scale=2.0, x_scale=scale))
+    starts = [start] if start is not None else _starts(world, image, lens)
+    fits = [
+        least_squares(residuals, lens.parameters(first), by_parameters, loss="soft_l1", f_scale=2.0, x_scale="jac")
+        for first in starts
+    ]
     best = min(fits, key=lambda fit: fit.cost)
-    camera = camera_of(best.x)
+    camera = lens.camera(best.x)
     jacobian = np.asarray(best.jac)
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
-    at = world.mean(axis=0)
-    scale_of = [
-        camera_of(best.x + d).mm_per_px(at[0], at[1]) for d in np.sqrt(np.diag(covariance)) * np.eye(PARAMETERS)
-    ]
-    gradient = (np.array(scale_of) / camera.mm_per_px(at[0], at[1]) - 1) / np.sqrt(np.diag(covariance))
+    u = np.sqrt(np.diag(covariance))
+    scale_of = [lens.camera(best.x + d).mm_per_px(at[0], at[1]) for d in u * np.eye(PARAMETERS)]
+    gradient = (np.array(scale_of) / camera.mm_per_px(at[0], at[1]) - 1) / u
     scale_u = float(np.sqrt(gradient @ covariance @ gradient))
     return camera, camera.project(world) - image, scale_u
 
 
-def _by_parameters(camera: Camera, rotation: np.ndarray, world: np.ndarray, long_side: int) -> np.ndarray:
-    """(2 n, PARAMETERS) how the pixels of world points (n, 3) change with the parameters of `_fit`."""
-    matrix = np.array(
-        [[camera.focal_px, 0, camera.centre_px[0]], [0, camera.focal_px, camera.centre_px[1]], [0, 0, 1]]
-    )
-    lens = np.array([camera.k1, camera.k2, 0, 0])
-    _, by = cv2.projectPoints(world, rotation, camera.translation_mm, matrix, lens)
-    turned, moved, focal, centre, bent = np.split(by, [3, 6, 8, 10], axis=1)
-    return np.column_stack([camera.focal_px * focal.sum(axis=1), long_side * centre, bent[:, :2], turned, moved])
-
-
-def _starts(world, image, focal_px, middle, long_side, start: Camera | None) -> list[np.ndarray]:
-    if start is not None:
-        vector, _ = cv2.Rodrigues(start.rotation)
-        shift = (np.array(start.centre_px) - middle) / long_side
-        lens = [np.log(start.focal_px / focal_px), *shift, start.k1, start.k2]
-        return [np.concatenate([lens, vector.ravel(), start.translation_mm])]
-    matrix = np.array([[focal_px, 0, middle[0]], [0, focal_px, middle[1]], [0, 0, 1]])
+def _starts(world: np.ndarray, image: np.ndarray, lens: _Lens) -> list[Camera]:
+    """The one or two cameras that see the corners about there, through a lens without distortion."""
+    (x, y), focal = lens.middle_px, lens.focal_px
+    matrix = np.array([[focal, 0, x], [0, focal, y], [0, 0, 1]])
     _, rotations, translations, _ = cv2.solvePnPGeneric(world, image, matrix, None, flags=cv2.SOLVEPNP_IPPE)
-    starts = []
-    for vector, translation in zip(rotations, translations, strict=True):
-        rotation, _ = cv2.Rodrigues(vector)
-        if (-rotation.T @ np.ravel(translation))[2] > 0:  # the camera looks at the printed face
-            starts.append(np.concatenate([np.zeros(5), np.ravel(vector), np.ravel(translation)]))
+    starts = [
+        Camera(focal, (float(x), float(y)), 0.0, 0.0, cv2.Rodrigues(vector)[0], np.ravel(translation))
+        for vector, translation in zip(rotations, translations, strict=True)
+    ]
+    starts = [camera for camera in starts if camera.position_mm[2] > 0]  # it looks at the printed face
     if not starts:
         raise CardError(MIRRORED)
     return starts

@@ -135,12 +135,19 @@ def _span(at_px: np.ndarray, size: int, reach: int) -> slice:
 
 def _looked_up(image: np.ndarray, column: np.ndarray, row: np.ndarray, sigma: float) -> np.ndarray:
     """The image at places (rows, columns), blurred first by `sigma` pixels."""
-    outside = np.nan if image.dtype.kind == "f" else 0
-    if image.ndim == 2 and outside == 0 and not cv2.hasNonZero(image):
-        return np.zeros(column.shape, image.dtype)
-    if sigma:
-        image = cv2.GaussianBlur(image, (0, 0), sigma)
-    return cv2.remap(image, column, row, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=outside)
+    if image.dtype.kind != "f":
+        if image.ndim == 2 and not cv2.hasNonZero(image):
+            return np.zeros(column.shape, image.dtype)
+        image = cv2.GaussianBlur(image, (0, 0), sigma) if sigma else image
+        return cv2.remap(image, column, row, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    image = cv2.GaussianBlur(image, (0, 0), sigma) if sigma else image
+    # NaN as the border's value would spread over the last columns: OpenCV multiplies it by zero there
+    seen = cv2.remap(image, column, row, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    for at, size in ((row, image.shape[0]), (column, image.shape[1])):
+        low, high = cv2.minMaxLoc(at)[:2]
+        if low < 1 or high >= size - 2:  # one pixel before a place and two behind it are looked up
+            seen[(at < 1) | (at >= size - 2)] = np.nan
+    return seen
 
 
 def card_mask(card: Card, cameras: tuple[Camera, ...], grid: Grid) -> np.ndarray:
