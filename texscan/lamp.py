@@ -13,7 +13,7 @@ from texscan.errors import LightError, NoShadowError
 from texscan.lamp_fit import LEAST_CONTRAST, fit_lamp, sample
 from texscan.model import Grid, Light
 from texscan.rectify import CardFace, filled
-from texscan.shadow import shadow_outlines
+from texscan.shadow import Faces, faces_of
 
 HIGHEST_TORCH_DEG, HIGH_TORCH_DEG = 60.0, 45.0  # above the first no relief is told; above the second it is a flag
 SEARCH_AZIMUTHS_DEG = np.arange(0, 360, 3.0)
@@ -36,7 +36,7 @@ def find_lamp(face: CardFace, card: Card, at_mm: tuple[float, float], file: str)
     LightError
         No shadow that fits, or the torch too high.
     """
-    shade = _shade_picture(face)
+    shade = _shade_picture(face, card)
     starts = [_match_shade(shade, card, start) for start in _search(face, card, at_mm)]
     starts = sorted(starts, key=lambda start: -_shade_match(shade, card, start))[:FITTED_STARTS]
     if not starts:
@@ -67,9 +67,10 @@ def find_lamp(face: CardFace, card: Card, at_mm: tuple[float, float], file: str)
 
 def _search(face: CardFace, card: Card, at_mm: tuple[float, float]) -> list[Light]:
     """Coarse lights under which the uprights' shadows lie on dark paper and their surroundings on bright paper."""
-    illumination = cv2.blur(np.nan_to_num(face.illumination), (5, 5))
-    weight = cv2.blur(np.isfinite(face.illumination).astype(np.float32), (5, 5))
-    smooth = np.where(weight > 0.3, illumination / np.maximum(weight, 0.3), np.nan).astype(np.float32)
+    known = np.isfinite(face.illumination)
+    illumination = cv2.blur(np.where(known, face.illumination, np.float32(0)), (5, 5))
+    weight = cv2.blur(known.astype(np.float32), (5, 5))
+    smooth = np.where(weight > 0.3, illumination / np.maximum(weight, np.float32(0.3)), np.float32(np.nan))
     scores = np.stack([_upright_score(face, smooth, upright) for upright in card.uprights])
     base = np.stack([u.base_mm for u in card.uprights])
     a, e, d = np.meshgrid(
@@ -77,13 +78,14 @@ def _search(face: CardFace, card: Card, at_mm: tuple[float, float]) -> list[Ligh
     )
     direction = np.stack([np.cos(e) * np.cos(a), np.cos(e) * np.sin(a), np.sin(e)])
     total, count = np.zeros(a.shape), np.zeros(a.shape)
+    between = (SEARCH_ELEVATIONS_DEG[1:] + SEARCH_ELEVATIONS_DEG[:-1]) / 2
     for upright_score, (x, y) in zip(scores, base, strict=True):
         inverse = np.where(np.isinf(d), 0.0, 1 / d)
         ray = direction - np.stack([(x - at_mm[0]) * inverse, (y - at_mm[1]) * inverse, np.zeros(d.shape)])
         azimuth = np.degrees(np.arctan2(ray[1], ray[0])) % 360
         elevation = np.degrees(np.arctan2(ray[2], np.hypot(ray[0], ray[1])))
         row = np.rint(azimuth / 3.0).astype(int) % len(SEARCH_AZIMUTHS_DEG)
-        column = np.abs(elevation[..., None] - SEARCH_ELEVATIONS_DEG).argmin(axis=-1)
+        column = np.searchsorted(between, elevation)
         value = upright_score[row, column]
         total += np.nan_to_num(value)
         count += np.isfinite(value)
@@ -141,13 +143,15 @@ class _ShadePicture:
     """How much darker than usual the card is, in standard deviations, on a coarse grid; 0 where it cannot be told."""
 
     grid: Grid
-    dark: np.ndarray
-    known: np.ndarray  # uint8, 1 where the print allows to tell
+    dark: np.ndarray  # (rows, columns) float32
+    known: np.ndarray  # float32, 1 where the print allows to tell, else 0
+    count: int  # of the known
+    faces: Faces  # of all uprights
 
 
-def _shade_picture(face: CardFace) -> _ShadePicture:
+def _shade_picture(face: CardFace, card: Card) -> _ShadePicture:
     stride = max(1, round(SHADE_STEP_MM / face.grid.step_mm))
-    illumination = face.illumination[::stride, ::stride].astype(np.float32)
+    illumination = face.illumination[::stride, ::stride]
     fine = face.grid
     grid = Grid(fine.x0_mm, fine.y1_mm, fine.step_mm * stride, *illumination.shape)
     known = np.isfinite(illumination)
@@ -158,18 +162,20 @@ def _shade_picture(face: CardFace) -> _ShadePicture:
     told = dark[known]
     spread = float(told.std()) if told.size else 0.0
     standard = np.where(known, (dark - (told.mean() if told.size else 0.0)) / (spread or np.inf), 0.0)
-    return _ShadePicture(grid, standard, known.astype(np.uint8))
+    dark, known = standard.astype(np.float32), known.astype(np.float32)
+    return _ShadePicture(grid, dark, known, told.size, faces_of(card.uprights))
 
 
 def _shade_match(shade: _ShadePicture, card: Card, light: Light) -> float:
     """Correlation between predicted shadow and darkness over plain paper; uprights left out do not count."""
-    uprights = [u for u in card.uprights if u.name not in light.uprights_left_out]
-    shadow = filled(shade.grid, shadow_outlines(uprights, light)) & shade.known
-    count = cv2.countNonZero(shade.known)
-    share = cv2.countNonZero(shadow) / max(count, 1)
-    if not 0 < share < 1:
+    left_out = light.uprights_left_out
+    faces = faces_of([u for u in card.uprights if u.name not in left_out]) if left_out else shade.faces
+    shadow = filled(shade.grid, faces.shadows(light), np.float32).ravel()
+    shaded = float(shadow @ shade.known.ravel())
+    if not 0 < shaded < shade.count:
         return -1.0
-    return cv2.mean(shade.dark, shadow)[0] * share / np.sqrt(share * (1 - share))
+    share = shaded / shade.count
+    return float(shadow @ shade.dark.ravel()) / shaded * share / np.sqrt(share * (1 - share))
 
 
 def _match_shade(shade: _ShadePicture, card: Card, start: Light) -> Light:

@@ -39,7 +39,7 @@ class _EdgePoints:
 
 def fit_lamp(face: CardFace, card: Card, start: Light) -> Light | None:
     """The lamp from all uprights but those that disagree; None where too few edges are seen."""
-    illumination = face.illumination.astype(np.float32)
+    illumination = face.illumination
     used, left_out, light = list(range(len(card.uprights))), [], start
     while True:
         for window in EDGE_WINDOWS_MM:
@@ -76,26 +76,25 @@ def _observe(
     """Half-level crossings along profiles across the predicted shadow edges."""
     offsets = np.arange(-window_mm, window_mm + PROFILE_STEP_MM / 2, PROFILE_STEP_MM)
     first_row = np.cumsum([0] + [len(u.vertices_mm) for u in card.uprights])
-    rows: list[tuple] = []
+    edges, middles = [], []
     for number in used:
         for edge in outer_edges(card.uprights[number], light):
             length = np.linalg.norm(edge.ends_mm[1] - edge.ends_mm[0])
             if length < 2 * EDGE_ENDS_MM + EDGE_SPACING_MM:
                 continue
             t = np.arange(EDGE_ENDS_MM, length - EDGE_ENDS_MM, EDGE_SPACING_MM) / length
-            middle = edge.ends_mm[0] + t[:, None] * (edge.ends_mm[1] - edge.ends_mm[0])
-            profiles = sample(face, illumination, middle[:, None, :] + offsets[:, None] * edge.outward)
-            crossing = _crossings(profiles, offsets)
-            good = np.isfinite(crossing)
-            places = middle[good] + crossing[good, None] * edge.outward
-            rows += [
-                (p, number, first_row[number] + edge.i, first_row[number] + edge.j, edge.outward) for p in places
-            ]
-    if not rows:
+            middles.append(edge.ends_mm[0] + t[:, None] * (edge.ends_mm[1] - edge.ends_mm[0]))
+            edges.append((number, first_row[number] + edge.i, first_row[number] + edge.j, edge.outward))
+    if not edges:
         none = np.empty(0, int)
         return _EdgePoints(np.empty((0, 2)), none, none, none, np.empty((0, 2)))
-    places, numbers, i, j, outward = zip(*rows, strict=True)
-    return _EdgePoints(np.array(places), np.array(numbers), np.array(i), np.array(j), np.array(outward))
+    own = np.repeat(np.arange(len(edges)), list(map(len, middles)))
+    numbers, i, j, outward = (np.array(values)[own] for values in zip(*edges, strict=True))
+    places = np.concatenate(middles)
+    crossing = _crossings(sample(face, illumination, places[:, None] + offsets[:, None] * outward[:, None]), offsets)
+    good = np.isfinite(crossing)
+    places = places[good] + crossing[good, None] * outward[good]
+    return _EdgePoints(places, numbers[good], i[good], j[good], outward[good])
 
 
 def _crossings(profiles: np.ndarray, offsets: np.ndarray) -> np.ndarray:
@@ -248,15 +247,17 @@ def _shadow_is_missing(face: CardFace, illumination, card: Card, light: Light, n
 
 
 def sample(face: CardFace, values: np.ndarray, places_mm: np.ndarray) -> np.ndarray:
-    """Bilinear values (...) at places (..., 2); NaN off the map or next to NaN."""
+    """Bilinear values (..., n) at places (..., n, 2), under 32767 times n; NaN off the map or next to NaN."""
     grid = face.grid
-    column = (places_mm[..., 0] - grid.x0_mm) / grid.step_mm
-    row = (grid.y1_mm - places_mm[..., 1]) / grid.step_mm
-    flat = [np.ascontiguousarray(v, np.float32).reshape(-1, 1) for v in (column, row)]
-    pieces = [
-        cv2.remap(values, c, r, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
-        for c, r in zip(
-            *(np.array_split(v, len(v) // 30000 + 1) for v in flat), strict=True
-        )  # remap takes 32767 rows
-    ]
-    return np.concatenate(pieces).reshape(column.shape)
+    column = ((places_mm[..., 0] - grid.x0_mm) / grid.step_mm).astype(np.float32)
+    row = ((grid.y1_mm - places_mm[..., 1]) / grid.step_mm).astype(np.float32)
+    flat = -1, column.shape[-1]
+    found = cv2.remap(
+        values,
+        column.reshape(flat),
+        row.reshape(flat),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=np.nan,
+    )
+    return found.reshape(column.shape)

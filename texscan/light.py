@@ -157,11 +157,11 @@ def _on_lit_greys(face: CardFace, card: Card, light: Light, greys) -> tuple[np.n
 
 
 def _robust_fit(terms: np.ndarray, values: np.ndarray) -> np.ndarray:
-    weights = np.ones(len(values))
+    weights, columns = np.ones(len(values)), np.ascontiguousarray(terms.T)
     for _ in range(6):
-        root = np.sqrt(weights)[:, None]
-        fit, *_ = np.linalg.lstsq(terms * root, values * root[:, 0], rcond=None)
-        residual = values - terms @ fit
+        weighted = columns * weights
+        fit, *_ = np.linalg.lstsq(weighted @ columns.T, weighted @ values, rcond=None)  # terms may all be 0 but the first
+        residual = values - fit @ columns
         sigma = max(1e-3, 1.4826 * float(np.median(np.abs(residual))))
         weights = 1 / (1 + (residual / (2 * sigma)) ** 2)
     return fit

@@ -208,9 +208,9 @@ def _fill(mask: np.ndarray, grid: Grid, outlines_mm: list[np.ndarray], value: in
         cv2.fillPoly(mask, [corners[stop - len(outline) : stop]], value, cv2.LINE_8, fraction_bits)
 
 
-def filled(grid: Grid, outlines_mm: list[np.ndarray]) -> np.ndarray:
-    """(rows, columns) uint8, 1 inside any of the outlines."""
-    mask = np.zeros(grid.shape, np.uint8)
+def filled(grid: Grid, outlines_mm: list[np.ndarray], dtype: type = np.uint8) -> np.ndarray:
+    """(rows, columns) of uint8 or float32, 1 inside any of the outlines."""
+    mask = np.zeros(grid.shape, dtype)
     _fill(mask, grid, outlines_mm, 1)
     return mask
 

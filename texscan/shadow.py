@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import accumulate
+from itertools import accumulate, pairwise
 
 import numpy as np
 
@@ -50,17 +50,32 @@ def face_outlines(upright: Upright, source_mm: np.ndarray, level_mm: float) -> l
     return [thrown[list(face)] for face in upright.faces]
 
 
+@dataclass(frozen=True, slots=True)
+class Faces:
+    """The faces of some uprights: vertices (n, 3) mm, those of one face after the other, and where each face ends."""
+
+    vertices_mm: np.ndarray
+    rows: np.ndarray  # (m,) of vertices_mm
+    stops: tuple[int, ...]  # in rows
+
+    def shadows(self, light: Light, level_mm: float = 0.0) -> list[np.ndarray]:
+        """Shadow of each face on z = level: list of (n, 2) mm; the uprights' shadow is the union."""
+        thrown = cast_by(light, self.vertices_mm, level_mm)[self.rows]
+        return [thrown[start:stop] for start, stop in pairwise((0, *self.stops))]
+
+
+def faces_of(uprights: Sequence[Upright]) -> Faces:
+    """The uprights' faces, so that shadows under many lights are told quickly."""
+    first = accumulate((len(upright.vertices_mm) for upright in uprights), initial=0)
+    rings = [start + np.array(face) for start, upright in zip(first, uprights, strict=False) for face in upright.faces]
+    vertices = [np.empty((0, 3)), *(upright.vertices_mm for upright in uprights)]
+    rows = np.concatenate([np.empty(0, int), *rings])
+    return Faces(np.concatenate(vertices), rows, tuple(accumulate(map(len, rings))))
+
+
 def shadow_outlines(uprights: Sequence[Upright], light: Light, level_mm: float = 0.0) -> list[np.ndarray]:
     """Shadow of each face of the uprights on z = level: list of (n, 2) mm; their shadow is the union."""
-    if not uprights:
-        return []
-    thrown = cast_by(light, np.concatenate([upright.vertices_mm for upright in uprights]), level_mm)
-    first = accumulate((len(upright.vertices_mm) for upright in uprights), initial=0)
-    return [
-        thrown[start + np.array(face)]
-        for start, upright in zip(first, uprights, strict=False)
-        for face in upright.faces
-    ]
+    return faces_of(uprights).shadows(light, level_mm)
 
 
 @dataclass(frozen=True, slots=True)
