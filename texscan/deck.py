@@ -24,6 +24,7 @@ STRAIGHT_MM, STRAIGHT_SHARE = 1.0, 0.7  # a border's inner edge is a straight li
 ROUND_MM, ROUND_SHARE = 1.0, 0.8  # a fitting's outline is a circle: this share of it lies this near
 LEAST_POINTS: dict[type, int] = {LineModelND: 2, CircleModel: 3}
 TRIALS = 200
+BLUR_REACH = 4.5  # standard deviations that a blur looks far, and a pixel
 OTHER_PAINT = 1.8  # brightness of a fitting over the patch's, or the other way round
 
 
@@ -51,14 +52,31 @@ def no_deck(views: tuple[LitView, ...], grid: Grid) -> NoDeck:
     stays in: it may be the worst wear of the panel.
     """
     views, coarse = coarser(views, grid)
-    change = texture_change(views, coarse, WINDOW_MM)
-    if not np.isfinite(change).any():
+    window = _seen(views, round(BLUR_REACH * max(*BAND_MM, WINDOW_MM) / coarse.step_mm))
+    if window is None:
         return NoDeck(np.zeros(grid.shape, bool), ())
+    views = tuple(replace(view, brightness=view.brightness[window]) for view in views)
+    part = coarse.part(window)
+    change, fine = texture_change(views, part, (WINDOW_MM, CORE_WINDOW_MM))
     framed = np.pad(change, 1, constant_values=np.nan)  # the grid's own edge is an edge of the deck that is seen
-    border, fitting = _borders(framed, coarse)[1:-1, 1:-1], _fittings(views, coarse)
+    border, fitting = _borders(framed, part)[1:-1, 1:-1], _fittings(views, fine, part)
     flags = [name for name, mask in (("smooth-border", border), ("fitting", fitting)) if mask.any()]
-    mask = cv2.resize((border | fitting).astype(np.uint8), grid.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    if not flags:
+        return NoDeck(np.zeros(grid.shape, bool), ())
+    found = np.zeros(coarse.shape, np.uint8)
+    found[window] = border | fitting
+    mask = cv2.resize(found, grid.shape[::-1], interpolation=cv2.INTER_NEAREST)
     return NoDeck(mask.astype(bool), tuple(flags))
+
+
+def _seen(views: tuple[LitView, ...], around: int) -> tuple[slice, slice] | None:
+    """The rows and columns that hold the deck that is seen and `around` pixels more; None if there is no deck."""
+    known = np.logical_or.reduce([np.isfinite(view.brightness) for view in views])
+    spans = [np.flatnonzero(known.any(axis=axis)) for axis in (1, 0)]
+    if not spans[0].size:
+        return None
+    rows, columns = (slice(max(int(span[0]) - around, 0), int(span[-1]) + 1 + around) for span in spans)
+    return rows, columns
 
 
 def coarser(views: tuple[LitView, ...], grid: Grid) -> tuple[tuple[LitView, ...], Grid]:
@@ -78,20 +96,19 @@ def _borders(change: np.ndarray, grid: Grid) -> np.ndarray:
     smooth = _opened(deck & (change < min(SMOOTH_SHARE * usual, SMOOTH_MOST)), OPENED_MM, grid)
     outside = _grown(~deck, grid)
     found = np.zeros(change.shape, bool)
-    for part, area_mm2 in _parts(smooth, grid):
+    for part, area_mm2 in _parts(smooth, grid, LEAST_BORDER_MM2):
         ring = _ring(part)
         inner = _places(ring & ~outside, grid)
         meets_edge = (ring & outside).sum() > 0.15 * ring.sum()
         whole = area_mm2 > LARGEST_SMOOTH_SHARE * deck.sum() * grid.step_mm**2
-        if whole or not meets_edge or area_mm2 < LEAST_BORDER_MM2 or not len(inner):
+        if whole or not meets_edge or not len(inner):
             continue
         if _share_on(LineModelND, inner, STRAIGHT_MM) >= STRAIGHT_SHARE:
             found |= _grown(part, grid)
     return found
 
 
-def _fittings(views: tuple[LitView, ...], grid: Grid) -> np.ndarray:
-    fine = texture_change(views, grid, CORE_WINDOW_MM)
+def _fittings(views: tuple[LitView, ...], fine: np.ndarray, grid: Grid) -> np.ndarray:
     usual = float(np.nanquantile(fine, 0.7))
     levels = [_levels(view, grid) for view in views]
     ratios = [level / np.nanmedian(level) for level in levels]
@@ -100,12 +117,12 @@ def _fittings(views: tuple[LitView, ...], grid: Grid) -> np.ndarray:
     odd = np.logical_or.reduce([(ratio > OTHER_PAINT) | (ratio < 1 / OTHER_PAINT) for ratio in ratios])
     smooth = fine < SMOOTH_CORE * usual
     found = np.zeros(grid.shape, bool)
-    odd_labels = cv2.connectedComponents(odd.astype(np.uint8), connectivity=4)[1]
     for kind in (bright, dark):
-        for part, area_mm2 in _parts(_opened(kind & smooth, CORE_OPENED_MM, grid), grid):
-            if not LEAST_FITTING_MM2 <= area_mm2 <= LARGEST_FITTING_MM2:
+        for part, area_mm2 in _parts(_opened(kind & smooth, CORE_OPENED_MM, grid), grid, LEAST_FITTING_MM2):
+            if area_mm2 > LARGEST_FITTING_MM2:
                 continue
             if _share_on(CircleModel, _places(_ring(part), grid), ROUND_MM) >= ROUND_SHARE:
+                odd_labels = cv2.connectedComponents(odd.astype(np.uint8), connectivity=4)[1]
                 whole = part | np.isin(odd_labels, np.unique(odd_labels[part & odd]))
                 found |= _grown(whole, grid)
     return found
@@ -126,11 +143,14 @@ def _opened(mask: np.ndarray, radius_mm: float, grid: Grid) -> np.ndarray:
     return cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, _disk(radius_mm, grid))
 
 
-def _parts(mask: np.ndarray, grid: Grid):
-    """Connected parts of a mask with their area [mm2]."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
-    for number in range(1, count):
-        yield labels == number, float(stats[number, cv2.CC_STAT_AREA]) * grid.step_mm**2
+def _parts(mask: np.ndarray, grid: Grid, least_mm2: float):
+    """Connected parts of a mask with their area [mm2], those of at least `least_mm2`."""
+    if not mask.any():
+        return
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    areas_mm2 = stats[:, cv2.CC_STAT_AREA] * grid.step_mm**2
+    for number in 1 + np.flatnonzero(areas_mm2[1:] >= least_mm2):
+        yield labels == number, float(areas_mm2[number])
 
 
 def _ring(part: np.ndarray) -> np.ndarray:
@@ -143,19 +163,25 @@ def _places(mask: np.ndarray, grid: Grid) -> np.ndarray:
     return np.column_stack([columns, rows]) * grid.step_mm
 
 
-def texture_change(views: tuple[LitView, ...], grid: Grid, window_mm: float) -> np.ndarray:
-    """(rows, columns) relative brightness change within BAND_MM, in the view where it is greatest; NaN off the "
-    "deck."""
-    fine, coarse, window = (value / grid.step_mm for value in (*BAND_MM, window_mm))
-    best = np.full(grid.shape, np.nan, np.float32)
+def texture_change(
+    views: tuple[LitView, ...], grid: Grid, windows_mm: tuple[float, ...]
+) -> tuple[np.ndarray, ...]:
+    """
+    (rows, columns) relative brightness change within BAND_MM, in the view where it is greatest, weighed in each of
+    the windows; NaN off the deck.
+    """
+    fine, coarse = (value / grid.step_mm for value in BAND_MM)
+    best = tuple(np.full(grid.shape, np.nan, np.float32) for _ in windows_mm)
     for view in views:
         known = np.isfinite(view.brightness)
         weight = known.astype(np.float32)
-        picture = np.where(known, view.brightness, 0).astype(np.float32)
-        small, large = (_blur(picture, s) / np.maximum(_blur(weight, s), 1e-3) for s in (fine, coarse))
-        squared = np.where(known, ((small - large) / np.maximum(large, 1e-3)) ** 2, 0).astype(np.float32)
-        change = np.sqrt(_blur(squared, window) / np.maximum(_blur(weight, window), 1e-3))
-        best = np.fmax(best, np.where(known, change, np.nan))
+        picture = np.where(known, view.brightness, np.float32(0))
+        small, large = (_blur(picture, s) / np.maximum(_blur(weight, s), np.float32(1e-3)) for s in (fine, coarse))
+        squared = ((small - large) / np.maximum(large, np.float32(1e-3))) ** 2 * weight
+        for most, window_mm in zip(best, windows_mm, strict=True):
+            window = window_mm / grid.step_mm
+            change = np.sqrt(_blur(squared, window) / np.maximum(_blur(weight, window), np.float32(1e-3)))
+            np.fmax(most, change, out=most, where=known)
     return best
 
 

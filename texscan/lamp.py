@@ -196,6 +196,6 @@ def _match_shade(shade: _ShadePicture, card: Card, start: Light) -> Light:
         mismatch,
         np.zeros(3),
         method="Nelder-Mead",
-        options={"maxfev": 160, "xatol": 0.1, "fatol": 1e-3, "initial_simplex": simplex},
+        options={"maxfev": 160, "xatol": 0.15, "fatol": 3e-3, "initial_simplex": simplex},
     )
     return light_of(found.x)

@@ -77,6 +77,8 @@ def cast_shadows(views: tuple[LitView, ...], grid: Grid) -> list[np.ndarray]:
     it is far below another view's, something kept the torch's light off. A shadow that lies alike in all views, or in
     the only one, cannot be told from dark paint.
     """
+    if len(views) == 1:
+        return [np.zeros(grid.shape, bool)]
     stride = max(1, round(COARSE_MM_STEP / grid.step_mm))
     broad = np.stack([_broad(view.brightness, grid.step_mm, stride) for view in views])
     brightest = np.max(np.where(np.isfinite(broad), broad, -np.inf), axis=0)
