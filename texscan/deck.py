@@ -9,6 +9,7 @@ import numpy as np
 from skimage.measure import CircleModel, LineModelND, ransac
 
 from texscan.model import Grid, LitView
+from texscan.rectify import window_of
 
 COARSE_STEP_MM = 0.25
 BAND_MM = (0.2, 2.5)  # of the brightness changes that texture makes
@@ -52,9 +53,10 @@ def no_deck(views: tuple[LitView, ...], grid: Grid) -> NoDeck:
     stays in: it may be the worst wear of the panel.
     """
     views, coarse = coarser(views, grid)
-    window = _seen(views, round(BLUR_REACH * max(*BAND_MM, WINDOW_MM) / coarse.step_mm))
-    if window is None:
+    nothing = np.logical_and.reduce([np.isnan(view.brightness) for view in views])
+    if nothing.all():
         return NoDeck(np.zeros(grid.shape, bool), ())
+    window = window_of(nothing, round(BLUR_REACH * max(*BAND_MM, WINDOW_MM) / coarse.step_mm))
     views = tuple(replace(view, brightness=view.brightness[window]) for view in views)
     part = coarse.part(window)
     change, fine = texture_change(views, part, (WINDOW_MM, CORE_WINDOW_MM))
@@ -67,16 +69,6 @@ def no_deck(views: tuple[LitView, ...], grid: Grid) -> NoDeck:
     found[window] = border | fitting
     mask = cv2.resize(found, grid.shape[::-1], interpolation=cv2.INTER_NEAREST)
     return NoDeck(mask.astype(bool), tuple(flags))
-
-
-def _seen(views: tuple[LitView, ...], around: int) -> tuple[slice, slice] | None:
-    """The rows and columns that hold the deck that is seen and `around` pixels more; None if there is no deck."""
-    known = np.logical_or.reduce([np.isfinite(view.brightness) for view in views])
-    spans = [np.flatnonzero(known.any(axis=axis)) for axis in (1, 0)]
-    if not spans[0].size:
-        return None
-    rows, columns = (slice(max(int(span[0]) - around, 0), int(span[-1]) + 1 + around) for span in spans)
-    return rows, columns
 
 
 def coarser(views: tuple[LitView, ...], grid: Grid) -> tuple[tuple[LitView, ...], Grid]:
@@ -163,9 +155,7 @@ def _places(mask: np.ndarray, grid: Grid) -> np.ndarray:
     return np.column_stack([columns, rows]) * grid.step_mm
 
 
-def texture_change(
-    views: tuple[LitView, ...], grid: Grid, windows_mm: tuple[float, ...]
-) -> tuple[np.ndarray, ...]:
+def texture_change(views: tuple[LitView, ...], grid: Grid, windows_mm: tuple[float, ...]) -> tuple[np.ndarray, ...]:
     """
     (rows, columns) relative brightness change within BAND_MM, in the view where it is greatest, weighed in each of
     the windows; NaN off the deck.

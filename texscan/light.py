@@ -160,7 +160,9 @@ def _robust_fit(terms: np.ndarray, values: np.ndarray) -> np.ndarray:
     weights, columns = np.ones(len(values)), np.ascontiguousarray(terms.T)
     for _ in range(6):
         weighted = columns * weights
-        fit, *_ = np.linalg.lstsq(weighted @ columns.T, weighted @ values, rcond=None)  # terms may all be 0 but the first
+        fit, *_ = np.linalg.lstsq(
+            weighted @ columns.T, weighted @ values, rcond=None
+        )  # terms may all be 0 but the first
         residual = values - fit @ columns
         sigma = max(1e-3, 1.4826 * float(np.median(np.abs(residual))))
         weights = 1 / (1 + (residual / (2 * sigma)) ** 2)

@@ -178,12 +178,21 @@ def find_markers(
 
 def _shrunk(grey: np.ndarray, factor: float) -> np.ndarray:
     if factor <= 0.5:  # halving is quick
-        grey, factor = cv2.resize(grey, (grey.shape[1] // 2, grey.shape[0] // 2), interpolation=cv2.INTER_AREA), 2 * factor
+        grey, factor = (
+            cv2.resize(grey, (grey.shape[1] // 2, grey.shape[0] // 2), interpolation=cv2.INTER_AREA),
+            2 * factor,
+        )
     return grey if factor == 1.0 else cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
 
 
 def _detect(
-    small: np.ndarray, dictionary: str, factor: float, wanted: dict, *, windows: tuple[int, int, int], perimeter: float
+    small: np.ndarray,
+    dictionary: str,
+    factor: float,
+    wanted: dict,
+    *,
+    windows: tuple[int, int, int],
+    perimeter: float,
 ) -> list:
     name = getattr(cv2.aruco, dictionary, None)
     if name is None or not dictionary.startswith("DICT_"):
@@ -333,7 +342,9 @@ class _Lens:
         turned, moved, focal_by, centre, bent = np.split(by, [3, 6, 8, 10], axis=1)
         placed = moved[:, :2] * np.exp(-p[10])  # by the pixel of the corners' mean
         grown = focal * focal_by.sum(axis=1) + mean[2] * moved[:, 2]
-        return np.column_stack([grown, self.long_side * (centre - placed), bent[:, :2], turned, placed, -moved @ mean])
+        return np.column_stack(
+            [grown, self.long_side * (centre - placed), bent[:, :2], turned, placed, -moved @ mean]
+        )
 
 
 def _fit(world, image, u_px, shape, focal_px, focal_u, start: Camera | None = None):

@@ -139,7 +139,8 @@ def _looked_up(image: np.ndarray, column: np.ndarray, row: np.ndarray, sigma: fl
         if image.ndim == 2 and not cv2.hasNonZero(image):
             return np.zeros(column.shape, image.dtype)
         image = cv2.GaussianBlur(image, (0, 0), sigma) if sigma else image
-        return cv2.remap(image, column, row, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+        way = cv2.INTER_CUBIC if image.ndim == 2 else cv2.INTER_LINEAR  # colours are only looked at
+        return cv2.remap(image, column, row, way, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     image = cv2.GaussianBlur(image, (0, 0), sigma) if sigma else image
     # NaN as the border's value would spread over the last columns: OpenCV multiplies it by zero there
     seen = cv2.remap(image, column, row, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
@@ -154,21 +155,25 @@ def card_mask(card: Card, cameras: tuple[Camera, ...], grid: Grid) -> np.ndarray
     """
     (rows, columns) True on the card and where an upright hides the deck from any of the cameras.
     """
-    mask = _grown(_paper(card, grid), CARD_EDGE_MM, grid.step_mm)
-    outlines = [o for camera in cameras for o in hidden_by_uprights(card, camera, -CARD_THICKNESS_MM)]
-    return (mask | _grown(filled(grid, outlines), CARD_EDGE_MM, grid.step_mm)).astype(bool)
+    mask = _grown(_paper(card, grid), CARD_EDGE_MM, grid.step_mm).view(bool)
+    for camera in cameras:
+        mask |= hidden_mask(card, camera, grid)
+    return mask
 
 
-def deck_window(card: Card, grid: Grid) -> tuple[slice, slice]:
-    """The rows and columns of the grid that the card does not cover, and so much of it as `card_mask` grows by."""
-    bare, reach = _paper(card, grid) == 0, math.ceil(CARD_EDGE_MM / grid.step_mm) + 1
-    if not bare.any():
-        return slice(0, grid.rows), slice(0, grid.columns)
-    rows, columns = (np.flatnonzero(bare.any(axis=axis)) for axis in (1, 0))
-    return (
-        slice(max(int(rows[0]) - reach, 0), int(rows[-1]) + 1 + reach),
-        slice(max(int(columns[0]) - reach, 0), int(columns[-1]) + 1 + reach),
-    )
+def hidden_mask(card: Card, camera: Camera, grid: Grid) -> np.ndarray:
+    """(rows, columns) True where an upright hides the deck from the camera."""
+    outlines = [outlines_from(upright, camera, -CARD_THICKNESS_MM) for upright in card.uprights]
+    return _grown_outlines(outlines, CARD_EDGE_MM, grid)
+
+
+def window_of(mask: np.ndarray, around: int = 0) -> tuple[slice, slice]:
+    """The rows and columns in which the mask is not all True, and `around` more; all of them where it is."""
+    rows, columns = (np.flatnonzero(~mask.all(axis=axis)) for axis in (1, 0))
+    if not rows.size:
+        return slice(0, mask.shape[0]), slice(0, mask.shape[1])
+    first = max(int(rows[0]) - around, 0), max(int(columns[0]) - around, 0)
+    return slice(first[0], int(rows[-1]) + 1 + around), slice(first[1], int(columns[-1]) + 1 + around)
 
 
 def _paper(card: Card, grid: Grid) -> np.ndarray:
@@ -178,10 +183,9 @@ def _paper(card: Card, grid: Grid) -> np.ndarray:
     return mask
 
 
-def hidden_by_uprights(card: Card, camera: Camera, level_mm: float) -> list[np.ndarray]:
-    """Outlines (n, 2) mm of what each upright's faces hide of the plane z = level_mm, seen from the camera."""
-    eye = camera.position_mm
-    return [outline for upright in card.uprights for outline in face_outlines(upright, eye, level_mm)]
+def outlines_from(upright: Upright, camera: Camera, level_mm: float) -> list[np.ndarray]:
+    """Outlines (n, 2) mm of what the upright's faces hide of the plane z = level_mm, seen from the camera."""
+    return face_outlines(upright, camera.position_mm, level_mm)
 
 
 def card_shadow_mask(card: Card, light: Light, grid: Grid) -> np.ndarray:
@@ -193,7 +197,7 @@ def card_shadow_mask(card: Card, light: Light, grid: Grid) -> np.ndarray:
     shift = -light.direction[:2] / light.direction[2] * (CARD_THICKNESS_MM + RELIEF_DEPTH_MM)
     for edge_from, edge_to in zip(card.outline_mm, np.roll(card.outline_mm, -1, axis=0), strict=True):
         outlines.append(np.array([edge_from, edge_to, edge_to + shift, edge_from + shift]))
-    return _grown(filled(grid, outlines), SHADOW_MARGIN_MM, grid.step_mm).astype(bool)
+    return _grown(filled(grid, outlines), SHADOW_MARGIN_MM, grid.step_mm).view(bool)
 
 
 def _fill(mask: np.ndarray, grid: Grid, outlines_mm: list[np.ndarray], value: int) -> None:
@@ -216,14 +220,29 @@ def filled(grid: Grid, outlines_mm: list[np.ndarray], dtype: type = np.uint8) ->
 
 
 def _grown(mask: np.ndarray, by_mm: float, step_mm: float) -> np.ndarray:
-    reach = int(np.ceil(by_mm / step_mm))
-    left, top, width, height = cv2.boundingRect(mask)
-    near = np.s_[max(top - reach, 0) : top + height + reach, max(left - reach, 0) : left + width + reach]
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    grown = mask.copy()
-    if width:
-        grown[near] = cv2.dilate(mask[near], kernel)
-    return grown
+    size = 2 * int(np.ceil(by_mm / step_mm)) + 1
+    return cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
+
+
+def _grown_outlines(groups: list[list[np.ndarray]], by_mm: float, grid: Grid) -> np.ndarray:
+    """(rows, columns) True inside and near outlines (n, 2) mm; those of one group lie close to each other."""
+    mask = np.zeros(grid.shape, bool)
+    for outlines in groups:
+        near = around(grid, np.concatenate(outlines), by_mm + 2 * grid.step_mm)
+        part = grid.part(near)
+        if min(part.shape) > 0:
+            mask[near] |= _grown(filled(part, outlines), by_mm, grid.step_mm).view(bool)
+    return mask
+
+
+def around(grid: Grid, places_mm: np.ndarray, margin_mm: float) -> tuple[slice, slice]:
+    """Rows and columns of the grid that hold the places (n, 2) and a margin."""
+    (left, low), (right, high) = places_mm.min(axis=0) - margin_mm, places_mm.max(axis=0) + margin_mm
+    rows = slice(max(0, int((grid.y1_mm - high) / grid.step_mm)), max(0, int((grid.y1_mm - low) / grid.step_mm) + 2))
+    columns = slice(
+        max(0, int((left - grid.x0_mm) / grid.step_mm)), max(0, int((right - grid.x0_mm) / grid.step_mm) + 2)
+    )
+    return rows, columns
 
 
 FACE_STEP_MM = 0.15
@@ -285,8 +304,8 @@ def card_face(photo: LinearPhoto, camera: Camera, card: Card, printed: CardPrint
     printed = printed or card_print(card)
     grid = printed.grid
     luminance, clipped = laid((photo.luminance, photo.clipped.view(np.uint8) * 255), camera, grid.x_mm, grid.y_mm)
-    hidden = filled(grid, hidden_by_uprights(card, camera, 0.0) + [u.footprint_mm for u in card.uprights])
-    luminance[(printed.paper == 0) | _grown(hidden, HIDDEN_MARGIN_MM, grid.step_mm).view(bool)] = np.nan
+    outlines = [[*outlines_from(upright, camera, 0.0), upright.footprint_mm] for upright in card.uprights]
+    luminance[(printed.paper == 0) | _grown_outlines(outlines, HIDDEN_MARGIN_MM, grid)] = np.nan
     return CardFace(grid, luminance, printed.artwork, printed.even, clipped > CLIPPED_GREY)
 
 

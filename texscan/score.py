@@ -37,10 +37,10 @@ from texscan.mould import Mould
 from texscan.one_light import refuse_dark_along_light, with_print_in_doubt
 from texscan.options import Option, Panel, options
 from texscan.orthographic import without_parallax
-from texscan.rectify import card_print, common_grid, to_grid
+from texscan.rectify import common_grid, to_grid
 from texscan.same_patch import cast_shadows, refuse_other_patches
 from texscan.standard import Verification, day_of, verification_flags
-from texscan.views import PHOTO_PLANE_MM, ReadyView, TorchOff, ready_view, stated_views
+from texscan.views import PHOTO_PLANE_MM, ReadyView, TorchOff, ground, ready_view, stated_views
 
 TILT_U_DEG = 0.3  # of the camera's tilt, from the focal length that a flat card leaves open; measured on renders
 NEARLY_SMOOTH_MM = 0.06
@@ -180,7 +180,7 @@ def _set_of(photos: Iterable[Photo], settings: Settings, torch_off: Photo | None
     grid = common_grid(tuple(sightings.values()), card)
     mask = _mask_on(settings.mask, photos[0], sightings.get(0), grid)
     off = _torch_off(torch_off, card)
-    printed = card_print(card)
+    on = ground(card, grid)
     ready, more = _each(
         photos,
         lambda k: ready_view(
@@ -188,7 +188,7 @@ def _set_of(photos: Iterable[Photo], settings: Settings, torch_off: Photo | None
             sightings[k],
             card,
             grid,
-            printed=printed,
+            on=on,
             torch_off=_at_exposure(off, torch_off, photos[k]),
             leave_out=mask,
         ),

@@ -67,7 +67,9 @@ class Faces:
 def faces_of(uprights: Sequence[Upright]) -> Faces:
     """The uprights' faces, so that shadows under many lights are told quickly."""
     first = accumulate((len(upright.vertices_mm) for upright in uprights), initial=0)
-    rings = [start + np.array(face) for start, upright in zip(first, uprights, strict=False) for face in upright.faces]
+    rings = [
+        start + np.array(face) for start, upright in zip(first, uprights, strict=False) for face in upright.faces
+    ]
     vertices = [np.empty((0, 3)), *(upright.vertices_mm for upright in uprights)]
     rows = np.concatenate([np.empty(0, int), *rings])
     return Faces(np.concatenate(vertices), rows, tuple(accumulate(map(len, rings))))

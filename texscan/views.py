@@ -17,15 +17,19 @@ from texscan.locate import Sighting
 from texscan.model import Grid, Light, LinearPhoto, LitView, Measured
 from texscan.rectify import (
     CLIPPED_GREY,
+    SHADOW_MARGIN_MM,
     CardFace,
     CardPrint,
+    around,
     card_face,
     card_mask,
+    card_print,
     card_shadow_mask,
-    deck_window,
     filled,
+    hidden_mask,
     laid,
     to_grid,
+    window_of,
 )
 
 MIDDLE_DEPTH_MM = 0.25  # half a usual relief
@@ -65,6 +69,26 @@ class TorchOff:
 
 
 @dataclass(frozen=True, slots=True)
+class Ground:
+    """
+    What is alike for all photos of a set.
+
+    covered : (rows, columns) bool, True where the card lies on the grid or a margin beside it
+    window : rows and columns that it leaves bare, and so much more as shadows grow by
+    """
+
+    printed: CardPrint
+    covered: np.ndarray
+    window: tuple[slice, slice]
+
+
+def ground(card: Card, grid: Grid) -> Ground:
+    """The card as printed and as it lies on the grid."""
+    covered = card_mask(card, (), grid)
+    return Ground(card_print(card), covered, window_of(covered, math.ceil(SHADOW_MARGIN_MM / grid.step_mm) + 1))
+
+
+@dataclass(frozen=True, slots=True)
 class GreyReadings:
     """
     Grey patches of a photo, sRGB-decoded, (n,) each; NaN where a patch cannot be read.
@@ -86,7 +110,7 @@ def ready_view(
     card: Card,
     grid: Grid,
     *,
-    printed: CardPrint | None = None,
+    on: Ground | None = None,
     torch_off: TorchOff | None = None,
     leave_out: np.ndarray | None = None,
 ) -> ReadyView:
@@ -95,7 +119,7 @@ def ready_view(
 
     Parameters
     ----------
-    printed : from `card_print`, to make it once for a set
+    on : from `ground`, to make it once for a set
     torch_off : its photo scaled to this photo's exposure; its light is subtracted
     leave_out : (rows, columns) bool on the grid, instead of what is told to be no deck
 
@@ -105,7 +129,8 @@ def ready_view(
         No usable light; blurred, clipped or dark deck.
     """
     flags = _pose_flags(sighting)
-    face = card_face(photo, sighting.camera, card, printed)
+    on = on or ground(card, grid)
+    face = card_face(photo, sighting.camera, card, on.printed)
     greys = grey_readings(face, card)
     tone = fit_tone(greys.grey, greys.beside, greys.ratio)
     flags += ["tone-curve-unmeasured"] if tone.greys == 0 else []
@@ -119,7 +144,7 @@ def ready_view(
     flags += ["photo-soft"] if blur_mm > SOFT_MM else []
     steady = 0.0
     if torch_off is not None:
-        off = card_face(torch_off.photo, torch_off.sighting.camera, card, printed)
+        off = card_face(torch_off.photo, torch_off.sighting.camera, card, on.printed)
         face, steady = _without_steady_light(face, off, tone)
     known = np.isfinite(greys.grey)
     on_greys = undo_tone(greys.grey[known].astype(np.float32), tone) / greys.reflectance[known]
@@ -127,17 +152,15 @@ def ready_view(
     even_share = found.light.ambient.value  # of what the torch-off photo left, where there is one
     if torch_off is not None:
         found = replace(found, light=replace(found.light, ambient_share=_with_steady(found.light.ambient, steady)))
-    window = deck_window(card, grid)
-    part = grid.part(window)
+    part = grid.part(on.window)
     brightness, clipped = _brightness(photo, sighting, (grid, part), found, tone, torch_off)
     shaded = card_shadow_mask(card, found.light, part)
-    off_deck = card_mask(card, (sighting.camera,), part)
-    off_deck = off_deck | leave_out[window] if leave_out is not None else off_deck
+    off_deck = on.covered[on.window] | hidden_mask(card, sighting.camera, part)
+    off_deck |= leave_out[on.window] if leave_out is not None else False
     flags += _exposure_flags(photo.file, brightness, clipped, ~(off_deck | shaded), found)
     brightness[off_deck | shaded | clipped] = np.nan
-    view = LitView(
-        _whole(brightness, window, grid, np.float32(np.nan)), found.light, _whole(shaded, window, grid, False), blur_mm, even_share
-    )
+    brightness, shaded = _whole(brightness, on.window, grid, math.nan), _whole(shaded, on.window, grid, False)
+    view = LitView(brightness, found.light, shaded, blur_mm, even_share)
     return ReadyView(view, tone, (*flags, *found.light.flags))
 
 
@@ -164,32 +187,23 @@ def grey_readings(face: CardFace, card: Card) -> GreyReadings:
     What the grey patches read, and the paper around each (or, where the paper is clipped or a shadow's edge crosses
     it, the lightest patch near by that is not).
     """
-    every_patch = filled(face.grid, [patch.polygon_mm for patch in card.patches])
+    every_patch = [patch.polygon_mm for patch in card.patches]
     grey, white = [], []
     for patch in card.patches:
-        near_by = _around(face.grid, patch.polygon_mm, 2 * PAPER_RING_MM[1])
+        near_by = around(face.grid, patch.polygon_mm, 2 * PAPER_RING_MM[1])
+        part = face.grid.part(near_by)
         luminance, clipped = face.luminance[near_by], face.clipped[near_by]
-        own = filled(face.grid, [patch.polygon_mm])[near_by]
+        own = filled(part, [patch.polygon_mm])
         inside = cv2.erode(own, _disk(PATCH_INSET_MM, face.grid)).astype(bool) & np.isfinite(luminance)
         near, far = (cv2.dilate(own, _disk(r, face.grid)).astype(bool) for r in PAPER_RING_MM)
         bare = (face.artwork[near_by] > 0.97) & np.isfinite(luminance)
-        ring = far & ~near & ~every_patch[near_by].astype(bool) & bare
+        ring = far & ~near & ~filled(part, every_patch).view(bool) & bare
         readable = inside.sum() >= 20 and clipped[inside].mean() < 0.05
         grey.append(float(np.median(luminance[inside])) if readable else np.nan)
         white.append(_paper_beside(luminance[ring], clipped[ring]))
     reflectance = np.array([patch.reflectance for patch in card.patches])
     places = np.array([patch.polygon_mm.mean(axis=0) for patch in card.patches]).reshape(-1, 2)
     return _with_neighbours(np.array(grey), np.array(white), reflectance, places)
-
-
-def _around(grid: Grid, places_mm: np.ndarray, margin_mm: float) -> tuple[slice, slice]:
-    """Rows and columns of the grid that hold the places and a margin."""
-    (left, low), (right, high) = places_mm.min(axis=0) - margin_mm, places_mm.max(axis=0) + margin_mm
-    rows = slice(max(0, int((grid.y1_mm - high) / grid.step_mm)), max(0, int((grid.y1_mm - low) / grid.step_mm) + 2))
-    columns = slice(
-        max(0, int((left - grid.x0_mm) / grid.step_mm)), max(0, int((right - grid.x0_mm) / grid.step_mm) + 2)
-    )
-    return rows, columns
 
 
 def _paper_beside(luminance: np.ndarray, clipped: np.ndarray) -> float:
