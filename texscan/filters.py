@@ -51,10 +51,24 @@ def filtered(height_mm: np.ndarray, step_mm: float, filters: Filters) -> np.ndar
     SettingsError
         Unknown form, or S-filter not below the L-filter.
     """
-    smooth = smoothed(height_mm, step_mm, filters)
-    if math.isinf(filters.l_mm):
-        return smooth
-    return smooth - low_pass(smooth, step_mm, filters.l_mm)
+    rows, columns = measured_box(height_mm)
+    block = 1 if math.isinf(filters.l_mm) else _block_px(SIGMA_PER_INDEX * filters.l_mm / step_mm)
+    # the L-filter's blocks lie as they would on the whole map
+    box = tuple(slice((part.start or 0) // block * block, part.stop) for part in (rows, columns))
+    out = np.full(height_mm.shape, np.nan, np.float32)
+    smooth = smoothed(height_mm[box], step_mm, filters)
+    out[box] = smooth if math.isinf(filters.l_mm) else smooth - low_pass(smooth, step_mm, filters.l_mm)
+    return out
+
+
+def measured_box(z: np.ndarray) -> tuple[slice, slice]:
+    """Rows and columns from the first to the last measured pixel; the whole map if there is none."""
+    known = np.isfinite(z)
+    rows = np.flatnonzero(known.any(axis=1))
+    if rows.size == 0:
+        return slice(None), slice(None)
+    columns = np.flatnonzero(known[rows[0] : rows[-1] + 1].any(axis=0))
+    return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
 
 
 def smoothed(height_mm: np.ndarray, step_mm: float, filters: Filters) -> np.ndarray:
@@ -87,19 +101,21 @@ def without_form(height_mm: np.ndarray, form: str) -> np.ndarray:
         return np.asarray(height_mm, np.float32).copy()
     x = np.linspace(-1, 1, height_mm.shape[1])
     y = np.linspace(-1, 1, height_mm.shape[0])
-    weight = measured.astype(np.float64)
-    zero_filled = np.where(measured, height_mm, 0).astype(np.float64)
+    weight = measured.astype(np.float32)
+    zero_filled = np.where(measured, height_mm, 0).astype(np.float32)
     powers_x, powers_y = np.vander(x, 2 * order + 1, increasing=True), np.vander(y, 2 * order + 1, increasing=True)
-    moments = powers_y.T @ weight @ powers_x
-    right = powers_y[:, : order + 1].T @ zero_filled @ powers_x[:, : order + 1]
+    few_x, few_y = powers_x[:, : order + 1], powers_y[:, : order + 1]
+    # a row's sums are short enough for single precision
+    moments = powers_y.T @ (weight @ powers_x.astype(np.float32)).astype(np.float64)
+    right = few_y.T @ (zero_filled @ few_x.astype(np.float32)).astype(np.float64)
     terms = [(i, j) for i in range(order + 1) for j in range(order + 1 - i)]  # y^i x^j
     normal = np.array([[moments[i + k, j + m] for k, m in terms] for i, j in terms])
     found = np.linalg.lstsq(normal, np.array([right[i, j] for i, j in terms]), rcond=None)[0]
     coefficients = np.zeros((order + 1, order + 1))
     for (i, j), value in zip(terms, found, strict=True):
         coefficients[i, j] = value
-    form_mm = powers_y[:, : order + 1] @ coefficients @ powers_x[:, : order + 1].T
-    return (height_mm - form_mm).astype(np.float32)
+    form_mm = (few_y @ coefficients).astype(np.float32) @ few_x.T.astype(np.float32)
+    return np.asarray(height_mm - form_mm, np.float32)
 
 
 def low_pass(z: np.ndarray, step_mm: float, index_mm: float) -> np.ndarray:
@@ -120,7 +136,7 @@ def low_pass(z: np.ndarray, step_mm: float, index_mm: float) -> np.ndarray:
     measured = np.isfinite(z)
     weight = measured.astype(np.float32)
     values = np.where(measured, z, 0).astype(np.float32)
-    if sigma_px <= LARGEST_DIRECT_SIGMA_PX:
+    if _block_px(sigma_px) == 1:
         top, bottom = _blurred(values, sigma_px), _blurred(weight, sigma_px)
     else:
         top, bottom = _blurred_on_blocks(values, weight, sigma_px)
@@ -140,24 +156,27 @@ def _blurred(image: np.ndarray, sigma_px: float) -> np.ndarray:
     return cv2.sepFilter2D(image, cv2.CV_32F, kernel, kernel, borderType=cv2.BORDER_CONSTANT)
 
 
+def _block_px(sigma_px: float) -> int:
+    """Side of the blocks that a Gaussian is formed on [pixels]; 1 = on the pixels themselves."""
+    return int(sigma_px // COARSE_SIGMA_PX) if sigma_px > LARGEST_DIRECT_SIGMA_PX else 1
+
+
 def _blurred_on_blocks(values: np.ndarray, weight: np.ndarray, sigma_px: float) -> tuple[np.ndarray, np.ndarray]:
     """
     Gaussian-weighted sums of values and weights, formed on block means and interpolated back to the pixels.
 
     The variance of averaging over a block of n pixels, (n^2 - 1) / 12, is taken off the Gaussian's own.
     """
-    block = int(sigma_px // COARSE_SIGMA_PX)
+    block = _block_px(sigma_px)
     rows, columns = values.shape
     margin = 2 * block  # blocks of zero weight around, so that cubic interpolation has neighbours
-    pad = ((margin, margin + (-rows) % block), (margin, margin + (-columns) % block))
+    below, beyond = margin + (-rows) % block, margin + (-columns) % block
     coarse_sigma = math.sqrt(sigma_px**2 - (block**2 - 1) / 12) / block
-    x = ((np.arange(columns) + margin + 0.5) / block - 0.5).astype(np.float32)
-    y = ((np.arange(rows) + margin + 0.5) / block - 0.5).astype(np.float32)
-    map_x, map_y = np.broadcast_to(x, (rows, columns)).copy(), np.broadcast_to(y[:, None], (rows, columns)).copy()
     sums = []
     for image in (values, weight):
-        padded = np.pad(image, pad)
-        shape = (padded.shape[0] // block, block, padded.shape[1] // block, block)
-        means = padded.reshape(shape).mean(axis=(1, 3), dtype=np.float64).astype(np.float32)
-        sums.append(cv2.remap(_blurred(means, coarse_sigma), map_x, map_y, cv2.INTER_CUBIC))
+        padded = cv2.copyMakeBorder(image, margin, below, margin, beyond, cv2.BORDER_CONSTANT, value=0.0)
+        across, down = padded.shape[1], padded.shape[0]
+        means = cv2.resize(padded, (across // block, down // block), interpolation=cv2.INTER_AREA)
+        fine = cv2.resize(_blurred(means, coarse_sigma), (across, down), interpolation=cv2.INTER_CUBIC)
+        sums.append(fine[margin : margin + rows, margin : margin + columns])
     return sums[0], sums[1]

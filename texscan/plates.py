@@ -20,7 +20,7 @@ from texscan.curve import FLOOR_RATIO, TOP_RATIO
 from texscan.model import Filters, Grid, Measured, ZoneMap
 from texscan.mould import Mould
 from texscan.overlay import BAR_LENGTHS_MM, CAUTION, MARGIN, PAGE_WIDTH, figure_text
-from texscan.texture import measured_box
+from texscan.filters import measured_box
 from texscan.typeset import INK, MUTED, PAPER, RULE, Block, Label, place, typeset
 from texscan.zone_drawing import CODES, COLOURS, fill_with_hatch, lettered, outline_zones
 from texscan.zones import INSET_MM, LEAST_INNER_SHARE

@@ -10,23 +10,35 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 from scipy import fft
 
 from texscan import contact
-from texscan.curve import TOP_RATIO, core_figures, deciding_figures, height_figures, levels_at, pressed, ratios_at
+from texscan.curve import (
+    TOP_RATIO,
+    core_figures,
+    curve_of,
+    deciding_figures,
+    deciding_of,
+    height_figures,
+    levels_at,
+    pressed,
+)
 from texscan.errors import ReliefError
+from texscan.filters import measured_box
 from texscan.model import COVERAGE_FACTOR, Budget, Filters, Grid, Measured
 
 LEAST_PIXELS = 25  # fewer measured pixels hold no distribution
 CORRELATION_LEVEL = 0.2  # of Sal and Str (ISO 25178-3 default)
 LONGEST_LAG_MM = 25.0  # correlation is looked for no farther: the L-filter's default nesting index
+NEAR_LAG_MM = 5.0  # most textures are told by lags up to here
 RAYS = 180  # directions in which the correlation is followed, 1 degree apart
 TILE_MM = 10.0  # side of the blocks that the sampling scatter is drawn from: several pitches of common textures
 LEAST_TILES_A_SIDE = 4  # smaller areas are cut into smaller blocks, so that there are about 16
 REPLICATES, BINS = 200, 1000  # of the block bootstrap
-THINNED = 50_000  # levels of a curve that only tells how far a figure swings
+STRIP_ROWS = 64  # of a map whose slopes are summed at a time, so that they stay in the processor's cache
 CELL_REPLICATES, CELL_BINS = 60, 250
 SEED = 25178  # fixed, so that a result is the same every time
 LEAST_GAIN = 0.01  # of the reading at the interval's low end, when the gain is all but unknown
@@ -67,7 +79,8 @@ def figures(z: np.ndarray, step_mm: float, filters: Filters) -> dict[str, float]
     """
     z = z[measured_box(z)]
     lags = _correlation_lengths(z, step_mm)
-    return _height_figures(_curve(z)[0], filters, sal_mm=lags.get("Sal_mm")) | _slope_figures(z, step_mm) | lags
+    slopes = _slope_figures(_slope_sums(z, step_mm, STRIP_ROWS))
+    return _height_figures(*curve_of(_measured_of(z)), filters, sal_mm=lags.get("Sal_mm")) | slopes | lags
 
 
 def flags(found: dict) -> tuple[str, ...]:
@@ -87,9 +100,13 @@ def measured(z: np.ndarray, step_mm: float, filters: Filters, budget: Budget) ->
     sampling scatter is left.
     """
     z = z[measured_box(z)]
-    values = figures(z, step_mm, filters)
-    scatter = sampling_u(z, step_mm, filters, sal_mm=values.get("Sal_mm"))
-    swings = _gain_swings(z, step_mm, filters, gain_u=budget.gain_u, sal_mm=values.get("Sal_mm"))
+    curve, lags = curve_of(_measured_of(z)), _correlation_lengths(z, step_mm)
+    blocks, ends = _blocks(z, step_mm), _gain_ends(budget.gain_u)
+    slopes = _slope_sums(z, step_mm, blocks.size, gains=(1.0, *ends))
+    sal_mm = lags.get("Sal_mm")
+    values = _height_figures(*curve, filters, sal_mm=sal_mm) | _slope_figures(slopes) | lags
+    scatter = sampling_u(z, filters, blocks=blocks, slopes=slopes, sal_mm=sal_mm) | _lag_scatter(z, step_mm)
+    swings = _gain_swings(curve, slopes, filters, ends=ends, sal_mm=sal_mm)
     found: dict[str, Measured | None] = {}
     for key, value in values.items():
         u = scatter.get(key, 0.0)
@@ -99,30 +116,26 @@ def measured(z: np.ndarray, step_mm: float, filters: Filters, budget: Budget) ->
     return found | {key: None for key in (*CORE_KEYS, *LAG_KEYS, *SOLE_KEYS, *SLOPE_KEYS) if key not in values}
 
 
-def sampling_u(z: np.ndarray, step_mm: float, filters: Filters, *, sal_mm: float | None = None) -> dict[str, float]:
+def sampling_u(
+    z: np.ndarray, filters: Filters, *, blocks: _Blocks, slopes: np.ndarray, sal_mm: float | None = None
+) -> dict[str, float]:
     """
-    Standard uncertainty of each figure from the scatter of the texture itself.
+    Standard uncertainty of each figure of heights and slopes from the scatter of the texture itself.
 
     Blocks of `TILE_MM` (smaller on small areas) are drawn with replacement, weighted by their measured pixels, and
-    the figures of the joined heights computed anew (block bootstrap).
+    the figures of the joined heights computed anew (block bootstrap). `slopes` as of `_slope_sums`.
     """
-    labels, count = _tiles(z, step_mm)
-    draws = draws_of(count, REPLICATES)
-    levels, weights = tile_curves(z, labels, count, BINS)
+    draws = draws_of(blocks.count, REPLICATES)
+    levels, weights = tile_curves(z, blocks.labels(z.shape), blocks.count, BINS)
     drawn = normalised(draws @ weights)
     replicates = height_figures(levels, drawn, filters.contact_depth_mm)
     replicates |= (core_figures(levels, drawn) or {}) | _under_sole(levels, drawn, sal_mm)
-    squared, area = _slope_terms(z, step_mm)
-    per_tile = []
-    for term in (squared, area):
-        known = np.isfinite(term)
-        inner = labels[: term.shape[0], : term.shape[1]][known]
-        per_tile += [np.bincount(inner, term[known], count), np.bincount(inner, minlength=count)]
-    replicates["Sdq"] = np.sqrt((draws @ per_tile[0]) / np.maximum(draws @ per_tile[1], 1))
-    replicates["Sdr"] = (draws @ per_tile[2]) / np.maximum(draws @ per_tile[3], 1)
+    count, squared, area = (draws @ each[blocks.number >= 0] for each in slopes[:3])
+    replicates["Sdq"] = np.sqrt(squared / np.maximum(count, 1))
+    replicates["Sdr"] = area / np.maximum(count, 1)
     found = {key: float(np.std(value)) for key, value in replicates.items()}
     found["sand_patch_diameter_mm"] = float(np.std(sand_patch_diameter_mm(replicates["void_depth_mm"])))
-    return found | _lag_scatter(z, step_mm)
+    return found
 
 
 def sand_patch_depth_mm(volume_mm3: float, diameter_mm: float | np.ndarray) -> float | np.ndarray:
@@ -163,35 +176,29 @@ def cells(
     for top in range(0, grid.rows, size):
         for left in range(0, grid.columns, size):
             part = z[top : top + size, left : left + size]
-            share = np.isfinite(part).sum() / size**2
-            if share >= 0.5 and np.isfinite(part).sum() >= LEAST_PIXELS:
+            measured_px = np.count_nonzero(np.isfinite(part))
+            share = measured_px / size**2
+            if share >= 0.5 and measured_px >= LEAST_PIXELS:
                 x = grid.x0_mm + grid.step_mm * (left + (size - 1) / 2)
                 y = grid.y1_mm - grid.step_mm * (top + (size - 1) / 2)
                 found.append(Cell(x, y, float(share), measured_heights(part, grid.step_mm, filters, budget)))
     return tuple(found)
 
 
-DECIDING_KEYS = ("Sq_mm", "relief_mm", "void_depth_mm", "contact_area_fraction")
-
-
 def measured_heights(z: np.ndarray, step_mm: float, filters: Filters, budget: Budget) -> dict[str, Measured]:
-    """The figures that decide (`DECIDING_KEYS`) with intervals as in `measured`, for zones and cells; quicker."""
+    """The figures that decide with intervals as in `measured`, for zones and cells; quicker."""
     depth = filters.contact_depth_mm
-    levels, weights = _curve(z)
-    values = deciding_figures(levels, weights, depth)
-    labels, count = _tiles(z, step_mm)
-    binned, tile_weights = tile_curves(z, labels, count, CELL_BINS)
-    drawn = deciding_figures(binned, normalised(draws_of(count, CELL_REPLICATES) @ tile_weights), depth)
-    top = levels_at(levels, weights, np.array([TOP_RATIO]))[:, 0]
+    heights, blocks, ends = _measured_of(z), _blocks(z, step_mm), _gain_ends(budget.gain_u)
+    values, contacts = deciding_of(heights, [depth, *(depth / end for end in ends)])
+    binned, tile_weights = tile_curves(z, blocks.labels(z.shape), blocks.count, CELL_BINS)
+    drawn = deciding_figures(binned, normalised(draws_of(blocks.count, CELL_REPLICATES) @ tile_weights), depth)
+    scatter = np.std([drawn[key] for key in values], axis=1).tolist()
     found = {}
-    for key in DECIDING_KEYS:
-        value, u = float(values[key][0]), float(np.std(drawn[key]))
+    for (key, value), u in zip(values.items(), scatter, strict=True):
         if key == "contact_area_fraction":
-            u = math.hypot(u, budget.contact_u)
-            swings = [float(ratios_at(levels, weights, top - depth / end)[0]) for end in _gain_ends(budget.gain_u)]
+            found[key] = _joined(key, value, math.hypot(u, budget.contact_u), contacts[1:])
         else:
-            swings = [value * end for end in _gain_ends(budget.gain_u)]
-        found[key] = _joined(key, value, u, swings)
+            found[key] = _joined(key, value, u, [value * end for end in ends])
     return found
 
 
@@ -202,24 +209,23 @@ def _gain_ends(gain_u: float) -> list[float]:
     return [max(1 + side * COVERAGE_FACTOR * gain_u, LEAST_GAIN) for side in (-1, 1)]
 
 
-def _height_figures(levels: np.ndarray, filters: Filters, *, sal_mm: float | None) -> dict[str, float]:
-    """The figures of the heights (n,) in falling order, each of the same area."""
-    weights = np.full((1, levels.size), 1 / levels.size)
+def _height_figures(
+    levels: np.ndarray, weights: np.ndarray | None, filters: Filters, *, sal_mm: float | None
+) -> dict[str, float]:
+    """The figures of one curve, its levels (n,) in falling order."""
     found = height_figures(levels, weights, filters.contact_depth_mm) | (core_figures(levels, weights) or {})
     found |= _under_sole(levels, weights, sal_mm)
     found["sand_patch_diameter_mm"] = sand_patch_diameter_mm(found["void_depth_mm"])
     return {key: float(value[0]) for key, value in found.items()}
 
 
-def _slope_figures(z: np.ndarray, step_mm: float) -> dict[str, float]:
-    """Sdq and Sdr, absent where no square of four pixels is measured."""
-    squared, area = _slope_terms(z, step_mm)
-    if not np.isfinite(squared).any():
-        return {}
-    return {"Sdq": math.sqrt(float(np.nanmean(squared, dtype=float))), "Sdr": float(np.nanmean(area, dtype=float))}
+def _slope_figures(slopes: np.ndarray, gain_number: int = 0) -> dict[str, float]:
+    """Sdq (without gain) and Sdr from `_slope_sums`, absent where no square of four pixels is measured."""
+    count, squared, area = (float(slopes[number].sum()) for number in (0, 1, 2 + gain_number))
+    return {"Sdq": math.sqrt(squared / count), "Sdr": area / count} if count else {}
 
 
-def _under_sole(levels: np.ndarray, weights: np.ndarray, sal_mm: float | None) -> dict[str, np.ndarray]:
+def _under_sole(levels: np.ndarray, weights: np.ndarray | None, sal_mm: float | None) -> dict[str, np.ndarray]:
     """Share (b,) that a standing person's sole touches and its sink below the top plane (b,); see `contact`."""
     if sal_mm is None:
         return {}
@@ -230,18 +236,19 @@ def _under_sole(levels: np.ndarray, weights: np.ndarray, sal_mm: float | None) -
 
 
 def _gain_swings(
-    z: np.ndarray, step_mm: float, filters: Filters, *, gain_u: float, sal_mm: float | None
-) -> list[dict[str, float]]:
+    curve: tuple[np.ndarray, np.ndarray | None], slopes: np.ndarray, filters: Filters, *, ends: list[float],
+    sal_mm: float | None,
+) -> list[dict[str, float]]:  # fmt: skip
     """
-    How far the figures move with all heights at both ends of the gain's 95 % interval; those of the heights are told
-    from a thinned curve, which keeps the highest and the lowest.
+    How far the figures move with all heights at both ends of the gain's 95 % interval; `slopes` of gain 1 and both
+    ends.
     """
-    levels = _curve(z)[0]
-    levels = levels[np.linspace(0, levels.size - 1, min(levels.size, THINNED)).round().astype(int)]
-    plain, *moved = (
-        _height_figures(levels * end, filters, sal_mm=sal_mm) | _slope_figures(z * np.float32(end), step_mm)
-        for end in (1.0, *_gain_ends(gain_u))
-    )
+    (levels, weights), gains = curve, (1.0, *ends)
+    read = [_height_figures(levels * gain, weights, filters, sal_mm=sal_mm) for gain in gains]
+    for number, (gain, found) in enumerate(zip(gains, read, strict=True)):
+        sloped = _slope_figures(slopes, number)
+        found |= sloped | ({"Sdq": gain * sloped["Sdq"]} if sloped else {})
+    plain, *moved = read
     return [{key: each[key] - plain[key] for key in plain.keys() & each.keys()} for each in moved]
 
 
@@ -256,29 +263,39 @@ def _joined(key: str, value: float, u: float, swings: list[float]) -> Measured:
     return Measured(float(value), float(min(max(low, at_least), value)), float(max(min(high, at_most), value)))
 
 
-def _curve(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Levels in falling order (n,) and their equal weights (1, n)."""
+def _measured_of(z: np.ndarray) -> np.ndarray:
+    """The measured heights (n,)."""
     heights = z[np.isfinite(z)]
     if heights.size < LEAST_PIXELS:
         raise ReliefError(
             f"Only {heights.size} measured pixels; texture figures need {LEAST_PIXELS} at least. "
             "Mask less, or photograph more of the panel."
         )
-    levels = np.sort(heights)[::-1].astype(np.float64)
-    return levels, np.full((1, levels.size), 1 / levels.size)
+    return heights
 
 
-def _tiles(z: np.ndarray, step_mm: float) -> tuple[np.ndarray, int]:
-    """Block number of every pixel (rows, columns) int, and how many blocks there are."""
+@dataclass(frozen=True, slots=True)
+class _Blocks:
+    """The square blocks that a map is cut into for the bootstrap."""
+
+    size: int  # pixels a side
+    number: np.ndarray  # of each block (rows, columns), counted where something is measured; -1 elsewhere
+    count: int
+
+    def labels(self, shape: tuple[int, int]) -> np.ndarray:
+        """Block number of every pixel (rows, columns) of the map."""
+        wide = np.repeat(self.number, self.size, axis=1)[:, : shape[1]]
+        return np.repeat(wide, self.size, axis=0)[: shape[0]]
+
+
+def _blocks(z: np.ndarray, step_mm: float) -> _Blocks:
     known = np.isfinite(z)
-    side_mm = math.sqrt(max(known.sum(), 1)) * step_mm
+    side_mm = math.sqrt(max(int(np.count_nonzero(known)), 1)) * step_mm
     size = max(1, round(min(TILE_MM, side_mm / LEAST_TILES_A_SIDE) / step_mm))
-    rows, columns = np.arange(z.shape[0]) // size, np.arange(z.shape[1]) // size
-    labels = rows[:, None] * (columns[-1] + 1) + columns
-    used = np.unique(labels[known])
-    renumbered = np.zeros(labels.max() + 1, np.intp)
-    renumbered[used] = np.arange(used.size)
-    return renumbered[labels], int(used.size)
+    down, across = (np.arange(0, length, size) for length in z.shape)
+    used = np.logical_or.reduceat(np.logical_or.reduceat(known, down, axis=0), across, axis=1)
+    number = np.where(used, np.cumsum(used).reshape(used.shape) - 1, -1)
+    return _Blocks(size, number, int(np.count_nonzero(used)))
 
 
 def draws_of(count: int, replicates: int) -> np.ndarray:
@@ -295,29 +312,38 @@ def normalised(weights: np.ndarray) -> np.ndarray:
 def tile_curves(z: np.ndarray, labels: np.ndarray, count: int, bins: int) -> tuple[np.ndarray, np.ndarray]:
     """Mean heights of equal-width bins in falling order (bins,), and pixels of each block in them (count, bins)."""
     known = np.isfinite(z)
-    heights = z[known].astype(np.float64)
-    low, high = heights.min(), heights.max()
+    heights, of_block = z[known], labels[known]
+    low, high = float(heights.min()), float(heights.max())
     width = max((high - low) / bins, 1e-9)
-    which = np.minimum(((high - heights) / width).astype(np.intp), bins - 1)
-    weights = (
-        np.bincount(labels[known] * bins + which, minlength=count * bins).reshape(count, bins).astype(np.float64)
-    )
+    which = np.minimum(((high - heights) / width).astype(np.int32), bins - 1)
+    weights = np.bincount(of_block * bins + which, minlength=count * bins).reshape(count, bins).astype(np.float64)
     return high - width * (np.arange(bins) + 0.5), weights
 
 
-def _slope_terms(z: np.ndarray, step_mm: float) -> tuple[np.ndarray, np.ndarray]:
+def _slope_sums(z: np.ndarray, step_mm: float, size: int, *, gains: tuple[float, ...] = (1.0,)) -> np.ndarray:
     """
-    Of each square between four pixels: mean p^2 + q^2, and mean sqrt(1 + p^2 + q^2) - 1; (rows - 1, columns - 1).
+    Sums over the squares between four pixels whose upper left one lies in each block of `size` pixels a side: how
+    many, p^2 + q^2, and sqrt(1 + p^2 + q^2) - 1 with the heights times each gain; (2 + gains, rows, columns) float64.
 
-    Over the four triangles that two diagonals make, so that facets with edges on the grid are exact. NaN where a
-    corner is.
+    Over the four triangles that two diagonals make, so that facets with edges on the grid are exact. Squares without
+    a measured corner are left out.
     """
-    across, down = np.diff(z, axis=1) / step_mm, np.diff(z, axis=0) / step_mm
-    p2 = np.stack([across[:-1], across[1:]]) ** 2
-    q2 = np.stack([down[:, :-1], down[:, 1:]]) ** 2
-    squared = p2.mean(axis=0) + q2.mean(axis=0)
-    area = sum(np.sqrt(1 + p + q) for p in p2 for q in q2) / 4 - 1
-    return squared, area
+    shape = [-(-length // size) for length in z.shape]
+    sums = np.zeros((2 + len(gains), *shape))
+    columns = np.arange(0, z.shape[1] - 1, size)
+    for start in range(0, z.shape[0] - 1 if columns.size else 0, size):
+        strip = z[start : start + size + 1]
+        p2, q2 = (np.diff(strip, axis=axis) ** 2 / step_mm**2 for axis in (1, 0))
+        squared = (p2[:-1] + p2[1:] + q2[:, :-1] + q2[:, 1:]) / 2
+        known = np.isfinite(squared)
+        terms = [known, np.where(known, squared, 0)]
+        corners = [p + q for p in (p2[:-1], p2[1:]) for q in (q2[:, :-1], q2[:, 1:])]
+        for gain in gains:
+            area = reduce(np.add, (np.sqrt(1 + gain**2 * corner) for corner in corners)) / 4 - 1
+            terms.append(np.where(known, area, 0))
+        of_columns = [np.sum(term, axis=0, dtype=np.float64) for term in terms]
+        sums[:, start // size, : columns.size] = np.add.reduceat(of_columns, columns, axis=1)
+    return sums
 
 
 def _correlation_lengths(z: np.ndarray, step_mm: float) -> dict[str, float]:
@@ -327,38 +353,36 @@ def _correlation_lengths(z: np.ndarray, step_mm: float) -> dict[str, float]:
 
     Followed along rays out of the centre; absent when it never falls (Sal), or not in every direction (Str).
     """
-    correlation = autocorrelation(z, step_mm, LONGEST_LAG_MM)
-    if correlation is None or min(correlation.shape) < 3:
-        return {}
-    centre = correlation.shape[0] // 2, correlation.shape[1] // 2
-    angles = np.radians(np.arange(RAYS) * 180 / RAYS)
-    lags = np.arange(0, min(LONGEST_LAG_MM / step_mm, max(centre)), 0.5)
-    rows = centre[0] - lags * np.sin(angles)[:, None]
-    columns = centre[1] + lags * np.cos(angles)[:, None]
-    values = _bilinear(correlation, rows, columns)
-    below = values <= CORRELATION_LEVEL
-    falls = below.any(axis=1)
-    if not falls.any():
-        return {}
-    crossing = below[falls].argmax(axis=1)
-    rays = values[falls]
-    index = np.arange(len(rays))
-    before, after = rays[index, crossing - 1], rays[index, crossing]
-    distance = step_mm * (lags[crossing - 1] + 0.5 * (before - CORRELATION_LEVEL) / (before - after))
-    found = {"Sal_mm": float(distance.min())}
-    if falls.all():
+    for longest_mm in (NEAR_LAG_MM, LONGEST_LAG_MM):
+        correlation = autocorrelation(z, step_mm, longest_mm)
+        if correlation is None or min(correlation.shape) < 3:
+            return {}
+        distance = _falls(correlation, step_mm, longest_mm)
+        if np.isfinite(distance).all():
+            break
+    found: dict[str, float] = {}
+    if np.isfinite(distance).any():
+        found["Sal_mm"] = float(np.nanmin(distance))
+    if np.isfinite(distance).all():
         found["Str"] = float(distance.min() / distance.max())
     return found
 
 
-def measured_box(z: np.ndarray) -> tuple[slice, slice]:
-    """Rows and columns from the first to the last measured pixel; the whole map if there is none."""
-    known = np.isfinite(z)
-    if not known.any():
-        return slice(None), slice(None)
-    spans = (np.flatnonzero(known.any(axis=axis)) for axis in (1, 0))
-    rows, columns = (slice(int(span[0]), int(span[-1]) + 1) for span in spans)
-    return rows, columns
+def _falls(correlation: np.ndarray, step_mm: float, longest_mm: float) -> np.ndarray:
+    """Lag (RAYS,) [mm] at which the correlation falls to 0.2 along each direction; NaN where it does not."""
+    centre = correlation.shape[0] // 2, correlation.shape[1] // 2
+    angles = np.radians(np.arange(RAYS) * 180 / RAYS)
+    lags = np.arange(0, min(longest_mm / step_mm, max(centre)), 0.5)
+    rows = centre[0] - lags * np.sin(angles)[:, None]
+    columns = centre[1] + lags * np.cos(angles)[:, None]
+    values = _bilinear(correlation, rows, columns)
+    below = values <= CORRELATION_LEVEL
+    falls = np.flatnonzero(below.any(axis=1))
+    crossing = below[falls].argmax(axis=1)
+    before, after = values[falls, crossing - 1], values[falls, crossing]
+    distance = np.full(RAYS, np.nan)
+    distance[falls] = step_mm * (lags[crossing - 1] + 0.5 * (before - CORRELATION_LEVEL) / (before - after))
+    return distance
 
 
 def autocorrelation(z: np.ndarray, step_mm: float, longest_lag_mm: float) -> np.ndarray | None:
@@ -370,19 +394,31 @@ def autocorrelation(z: np.ndarray, step_mm: float, longest_lag_mm: float) -> np.
     """
     z = z[measured_box(z)]
     known = np.isfinite(z)
-    values = np.where(known, z - np.nanmean(z), 0).astype(np.float32)
-    variance = float((values**2).sum() / max(known.sum(), 1))
+    count = max(int(np.count_nonzero(known)), 1)
+    values = np.where(known, z, 0).astype(np.float32)
+    values = np.where(known, values - np.float32(values.sum(dtype=np.float64) / count), 0)
+    variance = float(np.vdot(values, values)) / count
     if variance <= 1e-12:
         return None
     reach = [min(int(longest_lag_mm / step_mm), size // 2) for size in z.shape]
-    shape = [fft.next_fast_len(size + r, real=True) for size, r in zip(z.shape, reach, strict=True)]
-    sums = []
-    for image in (values, known.astype(np.float32)):
-        spectrum = fft.rfft2(image, shape)
-        sums.append(fft.irfft2(np.abs(spectrum) ** 2, shape))
-    rows, columns = (np.arange(-r, r + 1) for r in reach)
-    product, pairs = (part[np.ix_(rows, columns)].astype(np.float64) for part in sums)
-    return np.where(pairs > 0.02 * known.sum(), product / np.maximum(pairs, 1) / variance, np.nan)
+    product, pairs = (_lag_sums(image, reach) for image in (values, known.astype(np.float32)))
+    half = np.where(pairs > 0.02 * count, product / np.maximum(pairs, 1) / variance, np.nan)
+    return np.concatenate([half[:0:-1, ::-1], half])
+
+
+def _lag_sums(image: np.ndarray, reach: list[int]) -> np.ndarray:
+    """
+    Sums of the image times itself shifted, (r + 1, 2 c + 1) for lags down by 0 to r rows and across by -c to c.
+
+    The power spectrum is real, so its transform down the columns is taken as that of real numbers; the lags upwards
+    mirror those downwards.
+    """
+    shape = [fft.next_fast_len(size + r, real=True) for size, r in zip(image.shape, reach, strict=True)]
+    spectrum = fft.fft(fft.rfft(image, shape[1], axis=1), shape[0], axis=0, overwrite_x=True)
+    power = spectrum.real**2 + spectrum.imag**2
+    down = fft.rfft(power, axis=0)[: reach[0] + 1].conj() / shape[0]
+    lags = fft.irfft(down, shape[1], axis=1)
+    return lags[:, np.arange(-reach[1], reach[1] + 1)].astype(np.float64)
 
 
 def _bilinear(image: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:

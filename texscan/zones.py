@@ -16,7 +16,7 @@ from scipy import ndimage
 from texscan import evidence, outlines
 from texscan.errors import ReliefError
 from texscan.evidence import Evidence, Windows
-from texscan.filters import filtered, low_pass, smoothed
+from texscan.filters import filtered, low_pass, measured_box, smoothed
 from texscan.model import (
     CONDITION_NAMES,
     COVERAGE_FACTOR,
@@ -31,7 +31,7 @@ from texscan.model import (
     Zone,
     ZoneMap,
 )
-from texscan.texture import measured_box, measured_heights
+from texscan.texture import measured_heights
 
 DRIFT_MM = 100.0  # nesting index of the Gaussian that takes drift out: twice the width of a walked lane
 INSET_MM = 3.0  # a zone's figures are read this far inside its edge, where tops or floors still change
