@@ -122,8 +122,9 @@ def test_a_walls_shadow_tells_the_walls_height(distance):
     light = lamp(0, 20, distance) if math.isfinite(distance) else replace(lamp(0, 20, 1), inverse_distance_per_mm=0.0)
     x, _ = np.meshgrid(grid.x_mm, grid.y_mm)
     height = 0.5 * np.clip((x - 1) / 0.1, 0, 1)
+    over = shadows.fan(light, grid)
     runs = shadows.find_runs(
-        picture(height, grid, light).astype(np.float32) - 0.25, shadows.fan(light, grid), look_px=2
+        shadows.dark(picture(height, grid, light).astype(np.float32) - 0.25, over), over, look_px=2
     )
     matrix, side = shadows.equations(runs, grid.shape)
     assert len(side) > 30
@@ -138,7 +139,8 @@ def test_shadows_that_run_into_the_unmeasured_tell_nothing():
     x, _ = np.meshgrid(grid.x_mm, grid.y_mm)
     seen = picture(0.5 * np.clip((x - 1) / 0.1, 0, 1), grid, light).astype(np.float32) - 0.25
     seen[:, 95:105] = np.nan  # within the shadow, which ends near column 92
-    assert shadows.find_runs(seen, shadows.fan(light, grid), look_px=2).end.size == 0
+    over = shadows.fan(light, grid)
+    assert shadows.find_runs(shadows.dark(seen, over), over, look_px=2).end.size == 0
 
 
 @pytest.mark.parametrize(("flank", "flank_share"), [(1.0, 0.364), (2.0, 0.182), (0.2, 1.0)])
@@ -151,7 +153,8 @@ def test_behind_a_wall_a_flank_and_a_floor_lose_what_the_ray_loses(flank, flank_
     light = replace(lamp(0, 20, 1), inverse_distance_per_mm=0.0)
     x, _ = np.meshgrid(grid.x_mm, grid.y_mm)
     seen = picture(np.where(x > 1, 0.5, 0.0), grid, light).astype(np.float32) - 0.25
-    slope, inside = shadows.hidden_slopes(seen, shadows.fan(light, grid), flank=flank)
+    over = shadows.fan(light, grid)
+    slope, inside = shadows.hidden_slopes(shadows.dark(seen, over), over, flank=flank)
     middle = 30
     assert inside[middle].sum() * 0.05 == pytest.approx(0.5 / math.tan(math.radians(20)), abs=0.1)
     assert -slope[middle].sum() * 0.05 == pytest.approx(0.5, rel=0.08)  # the shadow's length to a pixel at both ends
@@ -170,7 +173,8 @@ def test_shadows_without_an_end_hide_nothing_that_can_be_told():
     seen[:20, 100:130] = -0.2
     seen[:20, 95:100] = np.nan  # dark to the unmeasured
     light = replace(lamp(0, 20, 1), inverse_distance_per_mm=0.0)
-    slope, inside = shadows.hidden_slopes(seen, shadows.fan(light, grid), flank=1.0)
+    over = shadows.fan(light, grid)
+    slope, inside = shadows.hidden_slopes(shadows.dark(seen, over), over, flank=1.0)
     assert not inside.any()
     assert not slope.any()
 
@@ -206,11 +210,16 @@ def test_bounced_light_obeys_reciprocity_and_flat_land_gets_none():
     assert not bounce.bounced(0 * height, 0 * p, 0 * q, np.stack([one, two]), 0.2).any()
 
 
+def response(p, q, light, *, albedo, roughness):
+    skin = None if roughness is None else forward.skin(light.sine, albedo, roughness)
+    return forward.response(forward.faces(p, q), light, skin)
+
+
 def test_the_matt_response_is_the_cosine_law():
     """A face tilted by 30 degrees towards a lamp at 30 degrees: cos(30) / sin(30)."""
     light = Lighting(*(np.full((1, 1), a, np.float32) for a in (1 / math.tan(math.radians(30)), 0, 0.5)))
     p = np.full((1, 1), -math.tan(math.radians(30)), np.float32)
-    f, by_p, by_q = forward.response(p, 0 * p, light, np.ones((1, 1), np.float32), roughness=None)
+    f, by_p, by_q = response(p, 0 * p, light, albedo=None, roughness=None)
     assert f[0, 0] == pytest.approx(math.cos(math.radians(30)) / 0.5, rel=1e-5)
     step = np.float32(1e-2)
     assert by_p[0, 0] == pytest.approx(
@@ -223,7 +232,7 @@ def test_the_matt_response_is_the_cosine_law():
 def test_a_level_satin_deck_reads_one_and_steep_lit_flanks_read_more_than_matt(roughness):
     light = Lighting(*(np.full((1, 3), a, np.float32) for a in (2.0, 0.0, 1 / math.sqrt(5))))
     p = np.array([[0.0, -0.4, 0.2]], np.float32)
-    f = forward.response(p, 0 * p, light, np.full((1, 3), 0.5, np.float32), roughness=roughness)[0]
+    f = response(p, 0 * p, light, albedo=np.full((1, 3), 0.5, np.float32), roughness=roughness)[0]
     plain = forward.lambert(p, 0 * p, light)
     assert f[0, 0] == pytest.approx(1, abs=1e-5)
     assert f[0, 1] > 1.1 * plain[0, 1]
@@ -239,9 +248,9 @@ def test_the_responses_derivatives_are_its_slopes(roughness):
     step = 1e-5
 
     def at(dp, dq):
-        return forward.response(p + dp, q + dq, light, albedo, roughness=roughness)[0]
+        return response(p + dp, q + dq, light, albedo=albedo, roughness=roughness)[0]
 
-    _, by_p, by_q = forward.response(p, q, light, albedo, roughness=roughness)
+    _, by_p, by_q = response(p, q, light, albedo=albedo, roughness=roughness)
     assert by_p == pytest.approx((at(step, 0) - at(-step, 0)) / (2 * step), abs=1e-5)
     assert by_q == pytest.approx((at(0, step) - at(0, -step)) / (2 * step), abs=1e-5)
 

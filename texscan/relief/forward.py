@@ -22,11 +22,46 @@ COSINE_FLOOR = 0.02  # Fresnel terms are held below this cosine of incidence
 
 @dataclass(frozen=True, slots=True)
 class Lighting:
-    """The lamp over the grid, (rows, columns) or (1, 1) float32: x, y are cot(elevation) times the azimuth vector."""
+    """
+    The lamp over the grid, float32 arrays that broadcast to (rows, columns).
+
+    x, y : cot(elevation) times the azimuth vector
+    sine : of the elevation
+    """
 
     x: np.ndarray
     y: np.ndarray
-    sine: np.ndarray  # of the elevation
+    sine: np.ndarray
+
+
+@dataclass(frozen=True, slots=True)
+class Faces:
+    """What all views share of the deck's faces: slopes, the cosine against the vertical and its square."""
+
+    p: np.ndarray
+    q: np.ndarray
+    facing: np.ndarray
+    squared: np.ndarray
+
+
+@dataclass(frozen=True, slots=True)
+class Skin:
+    """
+    Factors of the matt part and of the mirror-like part, with which the level face's response is 1.
+
+    body, highlight : float32 that broadcast to (rows, columns)
+    roughness : of the skin (GGX)
+    """
+
+    body: np.ndarray
+    highlight: np.ndarray
+    roughness: float
+
+
+def faces(p: np.ndarray, q: np.ndarray) -> Faces:
+    """Faces of these slopes, (rows, columns) float32."""
+    squared = 1 / (1 + p * p + q * q)
+    return Faces(p, q, np.sqrt(squared), squared)
 
 
 def lambert(p: np.ndarray, q: np.ndarray, light: Lighting) -> np.ndarray:
@@ -55,9 +90,14 @@ def _transmitted(cosine: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return whole * (1 - loss * grazing * steep), whole * loss * np.float32(2.5) * steep
 
 
-def _mirror(light: Lighting) -> np.ndarray:
+def _half_way(sine: np.ndarray) -> np.ndarray:
+    """Cosine of half the angle between lamp and camera."""
+    return np.sqrt((1 + sine) / 2)
+
+
+def _mirror(sine: np.ndarray) -> np.ndarray:
     """Fresnel reflectance of a facet that mirrors the lamp into the camera (Schlick's 1994 fit)."""
-    glancing = 1 - np.sqrt((1 + light.sine) / 2)  # 1 - cosine of half the angle between lamp and camera
+    glancing = 1 - _half_way(sine)
     squared = glancing * glancing
     return np.float32(SKIN_REFLECTANCE) + np.float32(1 - SKIN_REFLECTANCE) * squared * squared * glancing
 
@@ -77,20 +117,29 @@ def _masking(incidence: np.ndarray, roughness: float) -> tuple[np.ndarray, np.nd
     return 2 / (1 + root), a2 * over * over * over / ((1 + root) * root)
 
 
-def response(
-    p: np.ndarray, q: np.ndarray, light: Lighting, albedo: np.ndarray, *, roughness: float | None
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def skin(sine: np.ndarray, albedo: np.ndarray, roughness: float) -> Skin:
     """
-    Response and its derivatives by p and q, all (rows, columns).
+    The clear skin over a matt body under a lamp of this sine of its elevation.
 
-    Parameters
-    ----------
-    p, q : (rows, columns) float32, slopes
-    light : Lighting
-    albedo : (rows, columns) float32
-        What the level face reads, 0 to 1: a matt body under a clear skin, and its highlight.
-    roughness : float or None
-        Of the skin (GGX); None means plain matt paint.
+    albedo : (rows, columns) float32, what the level face reads, 0 to 1: body and highlight together.
+    """
+    mirror = np.float32(np.pi / 4) * _mirror(sine) / sine
+    level_highlight = mirror * _lobe(_half_way(sine), roughness)[0] * _masking(sine, roughness)[0]
+    body = np.maximum(albedo - level_highlight, LEAST_BODY * albedo)
+    whole = 1 / (body + level_highlight)
+    through = _transmitted(sine)[0] * np.float32(1 - SKIN_REFLECTANCE)
+    return Skin(body * whole / through, mirror * whole, roughness)
+
+
+def brightness(faces: Faces, light: Lighting, skin: Skin | None) -> np.ndarray:
+    """Response alone, (rows, columns); without a skin that of plain matt paint."""
+    shade = (1 - light.x * faces.p - light.y * faces.q) * faces.facing
+    return shade if skin is None else _satin(faces, light, skin)[0]
+
+
+def response(faces: Faces, light: Lighting, skin: Skin | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """
+    Response and its derivatives by p and q, all (rows, columns); without a skin that of plain matt paint.
 
     Notes
     -----
@@ -99,38 +148,43 @@ def response(
     Both depend on p through x p and p^2 alone, so df/dp = -(A x c + B p c^2), c = 1 / sqrt(1 + p^2 + q^2), and
     likewise for q.
     """
-    squared = 1 / (1 + p * p + q * q)
-    facing = np.sqrt(squared)
-    toward = light.x * p + light.y * q
+    if skin is None:
+        shade = brightness(faces, light, None)
+        return _with_slopes(shade, 1, shade, faces, light)
+    f, (shade, body, leaving, highlight), (by_entering, by_leaving, by_incidence, by_half), (along, share) = _satin(
+        faces, light, skin
+    )
+    by_incidence *= light.sine  # the chain rule from incidence to shade
+    lit = leaving * (body + skin.body * shade * light.sine * by_entering)
+    a = lit + highlight * (by_half * share + by_incidence)
+    b = shade * (lit + body * by_leaving * faces.facing)
+    b += highlight * (by_half * along + by_incidence * shade - 1)
+    return _with_slopes(f, a, b, faces, light)
+
+
+def _satin(faces: Faces, light: Lighting, skin: Skin):
+    """
+    Response; its factors (matt shade, body after entering, share that leaves, highlight); what these change by their
+    cosines (of entering, leaving, incidence, half vector); the half vector's cosine and the lamp's share in it.
+    """
+    facing, sine = faces.facing, light.sine
+    toward = light.x * faces.p + light.y * faces.q
     shade = (1 - toward) * facing
-    if roughness is None:
-        return _with_slopes(shade, 1, shade, p, q, (light, facing, squared))
-    sine = light.sine
-    incidence = np.clip(shade * sine, COSINE_FLOOR, 1)
+    half_way = _half_way(sine)
+    share = sine / (2 * half_way)  # the sine over the length of the sum of the directions of lamp and camera
+    along = (half_way - share * toward) * facing
+    incidence = np.minimum(np.maximum(shade * sine, np.float32(COSINE_FLOOR)), 1)
     entering, by_entering = _transmitted(incidence)
     leaving, by_leaving = _transmitted(facing)
-    lengthened = 1 / np.sqrt(2 * (1 + sine))  # 1 / the length of the sum of the directions of lamp and camera
-    along = (1 + sine - sine * toward) * facing * lengthened
-    lobe, by_along = _lobe(along, roughness)
-    mask, by_incidence = _masking(incidence, roughness)
-    mirror = np.float32(np.pi / 4) * _mirror(light) / sine
-    level_highlight = mirror * _lobe(np.sqrt((1 + sine) / 2), roughness)[0] * _masking(sine, roughness)[0]
-    body = np.maximum(albedo - level_highlight, LEAST_BODY * albedo)
-    whole = 1 / (body + level_highlight)
-    highlight = mirror * lobe * mask / facing * whole
-    body = body * whole / (_transmitted(sine)[0] * np.float32(1 - SKIN_REFLECTANCE))
-    f = body * shade * entering * leaving + highlight
-    by_entering = by_entering * sine  # the chain rule from incidence to shade
-    by_incidence = by_incidence * sine
-    lit = body * leaving * (entering + shade * by_entering)
-    a = lit + highlight * (by_along * sine * lengthened + by_incidence)
-    b = shade * (lit + body * entering * by_leaving * facing)
-    b += highlight * (by_along * along + by_incidence * shade - 1)
-    return _with_slopes(f, a, b, p, q, (light, facing, squared))
+    lobe, by_half = _lobe(along, skin.roughness)
+    mask, by_incidence = _masking(incidence, skin.roughness)
+    highlight = skin.highlight * lobe * mask / facing
+    body = skin.body * entering
+    f = body * shade * leaving + highlight
+    return f, (shade, body, leaving, highlight), (by_entering, by_leaving, by_incidence, by_half), (along, share)
 
 
-def _with_slopes(f, a, b, p, q, at):
+def _with_slopes(f, a, b, faces: Faces, light: Lighting):
     """f, -(a x c + b p c^2) and -(a y c + b q c^2)."""
-    light, facing, squared = at
-    a, b = -a * facing, b * squared
-    return f, a * light.x - b * p, a * light.y - b * q
+    a, b = -a * faces.facing, b * faces.squared
+    return f, a * light.x - b * faces.p, a * light.y - b * faces.q

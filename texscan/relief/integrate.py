@@ -10,12 +10,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from scipy import fft, sparse
 
 TWIST_SHARE = 0.002  # weight of the corner mode that slopes cannot see, as a share of the mean slope weight
 STRIP_ROWS = 64  # rows worked on at a time
-FLAT_ORDER = 6  # steepness of the edge between "deck is flat" and "texture" wavelengths; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,58 +78,69 @@ def _over_diagonals(form: Quadratic) -> np.ndarray:
     With f = (lower right - upper left) and r = (upper right - lower left): 2 step p = r + f, 2 step q = r - f.
     """
     pp, pq, qq = form.m
-    scale = np.float32(0.25 / form.step_mm**2)
-    return scale * np.stack([pp - 2 * pq + qq, pp - qq, pp + 2 * pq + qq])
+    out = np.empty_like(form.m)
+    np.subtract(pp, qq, out=out[1])
+    np.add(pp, qq, out=out[0])
+    np.add(out[0], 2 * pq, out=out[2])
+    out[0] -= 2 * pq
+    out *= np.float32(0.25 / form.step_mm**2)
+    return out
 
 
-def _add_cells(out: np.ndarray, nodes: np.ndarray, diagonals: np.ndarray, twist: np.float32) -> None:
-    """Adds to `out` what the cells' slopes and twists pull at the nodes; a few rows at a time stay in the cache."""
+def _add_cells(out: np.ndarray, nodes: np.ndarray, diagonals: np.ndarray) -> None:
+    """Adds to `out` what the cells' slopes pull at the nodes; a few rows at a time stay in the cache."""
     for top in range(0, diagonals.shape[1], STRIP_ROWS):
         falling, both, rising = diagonals[:, top : top + STRIP_ROWS]
         near, into = (a[top : top + falling.shape[0] + 1] for a in (nodes, out))
         f, r = near[1:, 1:] - near[:-1, :-1], near[:-1, 1:] - near[1:, :-1]
-        twisted = twist * (near[1:, 1:] + near[:-1, :-1] - near[1:, :-1] - near[:-1, 1:])
         f, r = falling * f + both * r, both * f + rising * r
-        into[1:, 1:] += twisted + f
-        into[:-1, :-1] += twisted - f
-        into[:-1, 1:] += r - twisted
-        into[1:, :-1] -= r + twisted
+        into[1:, 1:] += f
+        into[:-1, :-1] -= f
+        into[:-1, 1:] += r
+        into[1:, :-1] -= r
+
+
+def _twisted(nodes: np.ndarray, twist: float) -> np.ndarray:
+    """What the cells' twists pull at the nodes: second differences both ways, of the cells alone."""
+    along = np.array([-1, 2, -1], np.float32)
+    return cv2.sepFilter2D(nodes, cv2.CV_32F, along, np.float32(twist) * along, borderType=cv2.BORDER_REPLICATE)
 
 
 def _low_pass(shape: tuple[int, int], step_mm: float, cut_mm: float) -> np.ndarray:
-    """Response, on the DCT-II grid, that is 1 for wavelengths well beyond cut_mm and 0 well below."""
-    ky = np.arange(shape[0])[:, None] / (2 * shape[0] * step_mm)
-    kx = np.arange(shape[1])[None, :] / (2 * shape[1] * step_mm)
-    return 1 / (1 + ((kx**2 + ky**2) * cut_mm**2) ** (FLAT_ORDER / 2))
+    """Response, float32 on the DCT-II grid, that is 1 for wavelengths well beyond cut_mm and 0 well below."""
+    ky, kx = (np.arange(n, dtype=np.float32) * np.float32(cut_mm / (2 * n * step_mm)) for n in shape)
+    cubed = np.square(ky)[:, None] + np.square(kx)
+    cubed *= cubed * cubed
+    return 1 / (1 + cubed)
 
 
 class _Flatness:
     """The pull of long wavelengths to zero, worked out on block means, where it costs nothing."""
 
     def __init__(self, shape: tuple[int, int], form: Quadratic):
-        self.block = max(1, int(form.flat_mm / 6 / form.step_mm)) if math.isfinite(form.flat_mm) else 1
+        self.block = max(1, int(form.flat_mm / 6 / form.step_mm))
         self.shape = shape
         self.coarse = (-(-shape[0] // self.block), -(-shape[1] // self.block))
-        low = _low_pass(self.coarse, self.block * form.step_mm, form.flat_mm) if form.flat_weight else None
-        self.weight = None if low is None else (form.flat_weight * low).astype(np.float32)
+        self.weight = np.float32(form.flat_weight) * _low_pass(self.coarse, self.block * form.step_mm, form.flat_mm)
 
     def apply(self, nodes: np.ndarray) -> np.ndarray:
         b = self.block
         # zeros beyond the edge keep the operator symmetric, as conjugate gradients need
-        pad = [(0, c * b - s) for s, c in zip(self.shape, self.coarse, strict=True)]
-        means = np.pad(nodes, pad).reshape(self.coarse[0], b, self.coarse[1], b).mean(axis=(1, 3))
+        below, right = (c * b - s for s, c in zip(self.shape, self.coarse, strict=True))
+        whole = cv2.copyMakeBorder(nodes, 0, below, 0, right, cv2.BORDER_CONSTANT) if below or right else nodes
+        means = cv2.resize(whole, self.coarse[::-1], interpolation=cv2.INTER_AREA)
         pulled = fft.idctn(self.weight * fft.dctn(means, norm="ortho"), norm="ortho")
         return np.repeat(np.repeat(pulled, b, axis=0), b, axis=1)[: self.shape[0], : self.shape[1]]
 
 
 def _symbol(shape: tuple[int, int], form: Quadratic, pp: float, qq: float, twist: float) -> np.ndarray:
-    """Eigenvalues of the operator with constant weights, on the DCT-II basis of the nodes."""
-    ty = np.pi * np.arange(shape[0])[:, None] / (2 * shape[0])
-    tx = np.pi * np.arange(shape[1])[None, :] / (2 * shape[1])
-    sx, sy, cx, cy = np.sin(tx) ** 2, np.sin(ty) ** 2, np.cos(tx) ** 2, np.cos(ty) ** 2
-    symbol = 4 / form.step_mm**2 * (pp * sx * cy + qq * sy * cx) + 16 * twist * sx * sy
+    """Eigenvalues of the operator with constant weights, float32 on the DCT-II basis of the nodes."""
+    sy, sx = (np.square(np.sin(np.pi / (2 * n) * np.arange(n))).astype(np.float32) for n in shape)
+    stiff = np.float32(4 / form.step_mm**2)
+    symbol = np.outer(1 - sy, stiff * np.float32(pp) * sx)
+    symbol += np.outer(sy, stiff * np.float32(qq) * (1 - sx) + np.float32(16 * twist) * sx)
     if form.flat_weight:
-        symbol = symbol + form.flat_weight * _low_pass(shape, form.step_mm, form.flat_mm)
+        symbol += np.float32(form.flat_weight) * _low_pass(shape, form.step_mm, form.flat_mm)
     return symbol
 
 
@@ -143,24 +154,25 @@ def minimise(form: Quadratic, start_mm: np.ndarray, *, tolerance: float = 1e-3, 
     shape = start_mm.shape
     pp, qq = max(float(form.m[0].mean()), 1e-12), max(float(form.m[2].mean()), 1e-12)
     twist = TWIST_SHARE * (pp + qq) / 2 / form.step_mm**2
-    flat = _Flatness(shape, form)
+    flat = _Flatness(shape, form) if form.flat_weight else None
     symbol = _symbol(shape, form, pp, qq, twist)
     symbol[0, 0] = max(symbol[0, 0], symbol[0, 1])
-    inverse = (1 / np.maximum(symbol, 1e-9 * symbol.max())).astype(np.float32)
-    weights_t = form.rows.T.tocsr() if form.rows.shape[0] else None
-
+    inverse = 1 / np.maximum(symbol, 1e-9 * symbol.max())
+    back = form.rows.T if form.rows.shape[0] else None
     diagonals = _over_diagonals(form)
 
     def operator(z: np.ndarray) -> np.ndarray:
-        out = np.zeros_like(z) if flat.weight is None else flat.apply(z)
-        _add_cells(out, z, diagonals, np.float32(twist))
-        if weights_t is not None:
-            out += (weights_t @ (form.rows @ z.ravel())).reshape(shape)
+        out = _twisted(z, twist)
+        if flat is not None:
+            out += flat.apply(z)
+        _add_cells(out, z, diagonals)
+        if back is not None:
+            out += (back @ (form.rows @ z.ravel())).reshape(shape)
         return out
 
     right = slopes_adjoint(form.v[0], form.v[1], form.step_mm)
-    if weights_t is not None:
-        right = right + (weights_t @ form.rhs).reshape(shape)
+    if back is not None:
+        right += (back @ form.rhs).reshape(shape)
     return _conjugate_gradients(operator, inverse, right, start_mm, tolerance, most)
 
 
@@ -168,23 +180,23 @@ def _conjugate_gradients(operator, inverse, right, start, tolerance, most) -> np
     """Preconditioned conjugate gradients; `inverse` holds the preconditioner's eigenvalues on the DCT basis."""
 
     def precondition(r: np.ndarray) -> np.ndarray:
-        return fft.idctn(inverse * fft.dctn(r, norm="ortho"), norm="ortho")
+        spectrum = fft.dctn(r, norm="ortho")
+        spectrum *= inverse
+        return fft.idctn(spectrum, norm="ortho", overwrite_x=True)
 
-    z = start.copy()
-    r = right - operator(z)
-    y = precondition(r)
-    direction = y
+    z, r = start.copy(), right - operator(start)
+    direction = y = precondition(r)
     old = float(np.vdot(r, y))
     reference = max(float(np.vdot(right, precondition(right))), 1e-30)
     for _ in range(most):
         if old <= tolerance**2 * reference:
             break
         image = operator(direction)
-        length = np.float32(old / max(float(np.vdot(direction, image)), 1e-30))
-        z = z + length * direction
-        r = r - length * image
+        length = old / max(float(np.vdot(direction, image)), 1e-30)
+        cv2.scaleAdd(direction, length, z, z)
+        cv2.scaleAdd(image, -length, r, r)
         y = precondition(r)
         new = float(np.vdot(r, y))
-        direction = y + np.float32(new / old) * direction
+        direction = cv2.scaleAdd(direction, new / old, y)
         old = new
     return z

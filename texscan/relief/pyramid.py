@@ -27,33 +27,46 @@ class Level:
 
     def lighting(self, view: int, rows: slice = np.s_[:]) -> Lighting:
         """A view's lamp over some of the rows; quicker told anew than kept for all."""
-        lamp = self.lamps[view]
-        if lamp.position_mm is None:
-            x, y, z = lamp.direction.astype(np.float32).reshape(3, 1, 1)
-        else:
-            x, y, z = lamp.towards(
-                *(a.astype(np.float32) for a in (self.grid.x_mm[None, :], self.grid.y_mm[rows, None]))
-            )
+        return _over(self.lamps[view], self.grid.x_mm, self.grid.y_mm[rows])
+
+    def lighting_at(self, view: int, rows: np.ndarray, columns: np.ndarray) -> Lighting:
+        """A view's lamp at these rows and columns [pixels, also beyond the grid]."""
+        grid = self.grid
+        return _over(self.lamps[view], grid.x0_mm + columns * grid.step_mm, grid.y1_mm - rows * grid.step_mm)
+
+
+def _over(lamp: Light, x_mm: np.ndarray, y_mm: np.ndarray) -> Lighting:
+    if lamp.position_mm is None:
+        x, y, z = lamp.direction.astype(np.float32).reshape(3, 1, 1)
         return Lighting(x / z, y / z, z)
+    right, up, above = lamp.position_mm.tolist()
+    x = ((right - x_mm[None, :]) / above).astype(np.float32)
+    y = ((up - y_mm[:, None]) / above).astype(np.float32)
+    return Lighting(x, y, 1 / np.sqrt(1 + x * x + y * y))
 
 
-def pyramid(views: tuple[LitView, ...], grid: Grid) -> list[Level]:
-    """Levels from coarse to fine; each grid has half the step of the one before, the last is the views' own."""
-    seen = np.stack([view.brightness for view in views]).astype(np.float32)
+def pyramid(seen: np.ndarray, views: tuple[LitView, ...], grid: Grid) -> list[Level]:
+    """
+    Levels from coarse to fine; each grid has half the step of the one before, the last is the views' own, on which
+    `seen` (views, rows, columns) float32 is their brightness.
+    """
     levels = [_level(seen, grid, views)]
     while grid.step_mm * 2 <= COARSEST_MM and min(grid.shape) >= 2 * SMALLEST:
-        seen, grid = halve(seen), half_grid(grid)
+        seen, grid = np.stack([halve(a) for a in seen]), half_grid(grid)
         levels.append(_level(seen, grid, views))
     return levels[::-1]
 
 
 def halve(values: np.ndarray) -> np.ndarray:
-    """(..., rows, columns) to means of 2 x 2 blocks over what is measured; NaN where less than half of a block is."""
-    rows, columns = (n // 2 * 2 for n in values.shape[-2:])
-    blocks = values[..., :rows, :columns].reshape(*values.shape[:-2], rows // 2, 2, columns // 2, 2)
-    count = np.isfinite(blocks).sum(axis=(-3, -1))
-    total = np.nansum(blocks, axis=(-3, -1))
-    return np.where(count >= 2, total / np.maximum(count, 1), np.nan).astype(np.float32)
+    """(rows, columns) to means of 2 x 2 blocks over what is measured; NaN where less than half of a block is."""
+    rows, columns = (n // 2 * 2 for n in values.shape)
+    values = values[:rows, :columns]
+    measured = np.isfinite(values)
+    size = (columns // 2, rows // 2)
+    mean = cv2.resize(np.where(measured, values, 0), size, interpolation=cv2.INTER_AREA)
+    share = cv2.resize(measured.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    share[share < 0.5] = np.nan
+    return mean / share
 
 
 def half_grid(grid: Grid) -> Grid:

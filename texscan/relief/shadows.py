@@ -19,6 +19,7 @@ DISTANT_MM = 1e5  # stands for a lamp at infinity; rays over 300 mm of deck then
 RUN_U_MM = 0.010  # standard uncertainty of a height drop told by a shadow run, besides its ends [mm]
 END_U_PX = 0.5  # standard uncertainty of where a shadow begins and ends [pixels]
 NOWHERE_MM = -1e6  # a height that throws no shadow
+STRIP_RAYS = 32  # rays worked on at a time: arrays of that size stay in the processor's cache
 SHORTEST_RUN_PX = 2.0  # shorter dark runs are noise or blur
 
 
@@ -33,6 +34,16 @@ class Fan:
     foot_px: tuple[float, float]  # column and row of the lamp's foot
     radius_mm: np.ndarray  # (samples,) float64
     lamp_mm: float  # the lamp's height above z = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Dark:
+    """A view unrolled into its fan, and its runs below 0: ray, last sample before and last sample of each."""
+
+    values: np.ndarray  # (rays, samples) float32
+    ray: np.ndarray
+    before: np.ndarray
+    last: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,27 +119,47 @@ def lit_share(height_mm: np.ndarray, over: Fan) -> np.ndarray:
     Along a ray a point is lit unless a point nearer the lamp stands above the line to it: the downward slope of the
     ray, (H - z) / r, must not exceed the smallest so far. NaN heights throw no shadow and get none.
     """
-    unrolled = unroll(height_mm, over)
-    unknown = np.isnan(unrolled)
-    unrolled[unknown] = NOWHERE_MM
+    fan = unroll(height_mm, over)
     radius = over.radius_mm.astype(np.float32)
-    ray_slope = (np.float32(over.lamp_mm) - unrolled) / radius
-    depth = (ray_slope - np.minimum.accumulate(ray_slope, axis=1)) * radius
     # A pixel whose surface lies a good part of a pixel's fall below the shadow's edge is wholly dark.
     fall = (over.radius_mm[1] - over.radius_mm[0]) * over.lamp_mm / over.radius_mm.mean()
-    soft = np.clip(1 - depth * np.float32(2 / fall), 0, 1)
-    soft[unknown] = 1
-    return cv2.remap(soft, *over.in_fan, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    softness = radius * np.float32(-2 / fall)
+    for first in range(0, len(fan), STRIP_RAYS):
+        rays = fan[first : first + STRIP_RAYS]
+        unknown = np.isnan(rays)
+        rays[unknown] = NOWHERE_MM
+        np.subtract(np.float32(over.lamp_mm), rays, out=rays)
+        rays /= radius
+        rays -= np.minimum.accumulate(rays, axis=1)
+        rays *= softness
+        rays += 1
+        np.maximum(rays, 0, out=rays)
+        rays[unknown] = 1
+    return cv2.remap(fan, *over.in_fan, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
-def find_runs(excess: np.ndarray, over: Fan, *, look_px: int) -> Runs:
+def dark(excess: np.ndarray, over: Fan) -> Dark:
     """
-    Shadow runs of one view.
+    Where one view is dark along its rays.
+
+    excess : (rows, columns) float32, brightness over the level deck's minus the shadow level: negative in shadow, NaN
+    where not measured, which ends a run.
+    """
+    values = unroll(excess, over)
+    below = values < 0
+    ray, at = np.divmod(np.flatnonzero(below[:, 1:] != below[:, :-1]), values.shape[1] - 1)
+    # Along a ray a run's begin and its end take turns, so the end is the very next change.
+    begins = np.flatnonzero(below[ray[:-1], at[:-1] + 1] & (ray[1:] == ray[:-1]))
+    return Dark(values, ray[begins], at[begins], at[begins + 1])
+
+
+def find_runs(seen: Dark, over: Fan, *, look_px: int) -> Runs:
+    """
+    Shadow runs of one view, as the fan shows them.
 
     Parameters
     ----------
-    excess : (rows, columns) float32
-        Brightness over the level deck's, minus the shadow level: negative in shadow, NaN where not measured.
+    seen : Dark
     over : Fan
     look_px : int
         How far from a shadow's end to look for its dark and its lit level [pixels]; cover the blur.
@@ -142,8 +173,7 @@ def find_runs(excess: np.ndarray, over: Fan, *, look_px: int) -> Runs:
     A run begins where the surface turns out of the light, smoothly, so the crossing of the level serves. It ends in a
     step, whose place is where brightness passes half-way between dark and lit, whatever the blur.
     """
-    values = unroll(excess, over)
-    ray, begin, end = _dark_runs(values)
+    values, ray, begin, end = seen.values, seen.ray, seen.before, seen.last
     samples = values.shape[1]
     v0, v1 = values[ray, begin], values[ray, begin + 1]
     at_begin = begin + np.clip((v0) / np.where(v0 - v1 == 0, 1, v0 - v1), -1, 1)
@@ -159,25 +189,6 @@ def find_runs(excess: np.ndarray, over: Fan, *, look_px: int) -> Runs:
         begin=_on_grid(over, ray, at_begin), end=_on_grid(over, ray, at_end), begin_mm=begin_mm, end_mm=end_mm,
         lamp_mm=over.lamp_mm, u_mm=np.hypot(RUN_U_MM, end_u),
     )  # fmt: skip
-
-
-def _dark_runs(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Ray, last sample before and last sample of each run below 0 inside the fan; NaN ends a run."""
-    edge = np.diff((values < 0).astype(np.int8), axis=1)
-    (begin_ray, begin_at), (end_ray, end_at) = np.nonzero(edge == 1), np.nonzero(edge == -1)
-    ray, begin, _, end = _paired(begin_ray, begin_at, end_ray, end_at, values.shape[1])
-    return ray, begin, end
-
-
-def _paired(begin_ray, begin, end_ray, end, samples):
-    """Each begin with the first end after it on the same ray."""
-    begin_key, end_key = begin_ray * samples + begin, end_ray * samples + end
-    at = np.searchsorted(end_key, begin_key)
-    has = at < end_key.size
-    at = np.minimum(at, max(end_key.size - 1, 0))
-    has &= (end_ray[at] == begin_ray) if end_key.size else False
-    at = at[has]
-    return begin_ray[has], begin[has], end_ray[at], end[at]
 
 
 def _half_way(values, ray, end, first_dark, look_px) -> np.ndarray:
@@ -236,14 +247,13 @@ def _bilinear(at: np.ndarray, rows: int, columns: int) -> tuple[np.ndarray, np.n
     return index, weight
 
 
-def hidden_slopes(excess: np.ndarray, over: Fan, *, flank: float) -> tuple[np.ndarray, np.ndarray]:
+def hidden_slopes(seen: Dark, over: Fan, *, flank: float) -> tuple[np.ndarray, np.ndarray]:
     """
     Likely slope away from the lamp inside shadows: a flank that falls by `flank`, then a level floor.
 
     Parameters
     ----------
-    excess : (rows, columns) float32
-        As `find_runs` takes it.
+    seen : Dark
     over : Fan
     flank : float
         Tangent of the flank's angle; where the light falls more steeply than that, the light's own slope is taken.
@@ -259,8 +269,7 @@ def hidden_slopes(excess: np.ndarray, over: Fan, *, flank: float) -> tuple[np.nd
     The straight line from a run's begin to its end would be the highest surface that the shadow allows. A run loses
     its length times tan(elevation); a flank of tangent `flank` does so over the share tan(elevation) / flank of it.
     """
-    values = unroll(excess, over)
-    ray, before, last = _dark_runs(values)
+    values, ray, before, last = seen.values, seen.ray, seen.before, seen.last
     measured = np.isfinite(values[ray, before]) & np.isfinite(values[ray, last + 1])
     ray, before, last = ray[measured], before[measured], last[measured]
     # every dark sample: its ray, its place in its run, its place on the ray

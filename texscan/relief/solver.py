@@ -22,7 +22,9 @@ ALBEDO_WITHOUT_CARD = 0.6  # of a deck's paint, where there is no paper to compa
 LEAST_MEASURED = 2000  # pixels: below this no texture figure means anything
 GAP_MM = 2.0  # a shadow gap is filled this far from lit deck; farther in, nothing is known [mm]
 SPECK_MM = 0.5  # unmeasured specks are filled this far from measured deck [mm]
-BOUNCED_AFTER = (0, 2)  # passes of a grid after which bounced light is told anew; more changes no figure by 0.1 %
+# Passes of the coarsest grid, and of each finer one, after which bounced light is told anew. More on the finer grids
+# moves the median error of 60 decks of calibration/relief by at most 0.1 of its 2.8, 5.0 and 20.6 %.
+BOUNCED_AFTER = (0, 2), (1,)
 SAME_SIDE_DEG = 30.0  # two lights closer in azimuth than this tell much the same
 OPPOSED_DEG = 135.0  # two lights farther apart than this are opposed, nearer they are square
 # Size by shading alone over size by shadows: steep flanks hold it under 1; 4 in 100 decks kept out are below 0.41.
@@ -98,12 +100,13 @@ def solve(
     smooth up to a small scatter that is eliminated pixel by pixel. Wavelengths beyond 12 mm are pulled flat: form is
     not claimed. The camera is taken to look straight down.
     """
-    views, grid, window, full = _cropped(_checked(views, grid), grid)
+    full = grid.shape
+    views, seen, grid, window = _cropped(_checked(views, grid), grid)
     known = settings or settings_for(len(views), paper_reflectance)
     if paper_reflectance is None:
         level = float(np.nanmedian([np.nanmedian(view.brightness) for view in views]))
         known = replace(known, paper=ALBEDO_WITHOUT_CARD / level)
-    levels = pyramid(views, grid)
+    levels = pyramid(seen, views, grid)
     state, ratio = _climb(levels, known)
     told = np.where(_told(levels[-1], state, known), integrate.pixels(state.nodes_mm), np.nan)
     kind = arrangement(views)
@@ -114,14 +117,13 @@ def solve(
     hidden = shape == grooves.HIDDEN
     gain_u, contact_u = solver_u(views, card=paper_reflectance is not None, grooves_hidden=hidden)
     lit = passes.lit_pixels(levels[-1], state, known)
-    seen = np.isfinite(levels[-1].seen)
     return Relief(
         height_mm=whole,
         gain_u=gain_u,
         contact_u=contact_u,
         shading_over_shadow=ratio,
-        lit_share=tuple((lit.sum(axis=(1, 2)) / seen.sum(axis=(1, 2))).tolist()),
-        residual=_residual(levels[-1], state, known),
+        lit_share=tuple((lit.sum(axis=(1, 2)) / np.isfinite(seen).sum(axis=(1, 2))).tolist()),
+        residual=passes.relit_residual(levels[-1], state, known),
         flags=(*_flags(views, height, ratio), *([shape] if shape else [])),
     )
 
@@ -207,9 +209,11 @@ def _measured(views: tuple[LitView, ...]) -> np.ndarray:
     return np.logical_or.reduce([np.isfinite(view.brightness) for view in views])
 
 
-def _cropped(views: tuple[LitView, ...], grid: Grid):
+def _cropped(
+    views: tuple[LitView, ...], grid: Grid
+) -> tuple[tuple[LitView, ...], np.ndarray, Grid, tuple[slice, slice]]:
     """
-    Views and grid cut to the measured part, with the window that it fills of the full shape.
+    Views, their brightness (views, rows, columns) and grid cut to the measured part, and the window that it fills.
 
     Rows and columns of nothing measured are added below and to the right, so that cosine transforms are fast.
     """
@@ -217,21 +221,12 @@ def _cropped(views: tuple[LitView, ...], grid: Grid):
     rows, columns = (np.flatnonzero(measured.any(axis=axis)) for axis in (1, 0))
     window = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
     shape = measured[window].shape
-    more = [(0, fft.next_fast_len(n + 1, real=True) - n - 1) for n in shape]
-    cut = Grid(
-        grid.x0_mm + columns[0] * grid.step_mm, grid.y1_mm - rows[0] * grid.step_mm, grid.step_mm,
-        shape[0] + more[0][1], shape[1] + more[1][1],
-    )  # fmt: skip
-    return (
-        tuple(
-            replace(
-                v, brightness=np.pad(v.brightness[window], more, constant_values=np.nan),
-                shaded_by_card=np.pad(v.shaded_by_card[window], more),
-            )
-            for v in views
-        ),
-        cut, window, grid.shape,
-    )  # fmt: skip
+    fast = (fft.next_fast_len(n + 1, real=True) - 1 for n in shape)
+    cut = Grid(grid.x0_mm + columns[0] * grid.step_mm, grid.y1_mm - rows[0] * grid.step_mm, grid.step_mm, *fast)
+    seen = np.full((len(views), *cut.shape), np.nan, np.float32)
+    for whole, view in zip(seen, views, strict=True):
+        whole[: shape[0], : shape[1]] = view.brightness[window]
+    return tuple(replace(v, brightness=a) for v, a in zip(views, seen, strict=True)), seen, cut, window
 
 
 def _climb(levels: list[Level], settings: Settings) -> tuple[State, float | None]:
@@ -243,8 +238,9 @@ def _climb(levels: list[Level], settings: Settings) -> tuple[State, float | None
             state = passes.finer_state(state, level)
         scales = settings.cauchy if number == 0 else settings.cauchy[-settings.fine_passes :]
         for turn, scale in enumerate(scales):
+            state = replace(state, unblur=None)  # not kept while it is told anew
             state = passes.height_pass(level, state, settings, scale)
-            if settings.bounce and turn in BOUNCED_AFTER:
+            if settings.bounce and turn in BOUNCED_AFTER[min(number, 1)]:
                 state = passes.bounce_pass(level, state, settings)
         if number == compare_at:
             ratio = _shading_over_shadow(level, state, settings)
@@ -255,9 +251,10 @@ def _shading_over_shadow(level: Level, state: State, settings: Settings) -> floa
     """
     Drops that shading alone gives between the ends of the shadow runs, over the drops that their rays lost.
     """
-    found = passes.seen_runs(level, state, settings)
-    if len(found) < 2:  # what lies in shadow is lit by no other view
+    if len(level.seen) < 2:  # what lies in shadow is lit by no other view
         return None
+    dark = passes.seen_dark(level, state, settings)
+    found = [passes.run_equations(level, view, seen) for view, seen in enumerate(dark)]
     if sum(side.size for _, _, side in found) < FEWEST_RUNS:
         return None
     bare = replace(settings, runs=False)
@@ -287,17 +284,6 @@ def _inside(measured: np.ndarray) -> np.ndarray:
 def _on_top_plane(height: np.ndarray) -> np.ndarray:
     """Heights moved so that TOP_SHARE of the area stands above -CARD_MM."""
     return (height - np.nanquantile(height, 1 - TOP_SHARE) - CARD_MM).astype(np.float32)
-
-
-def _residual(level: Level, state: State, settings: Settings) -> float:
-    """Relative rms of the lit pixels against the re-lit views, each pixel's own albedo fitted."""
-    f = passes.responses(level, state, settings)
-    lit = passes.lit_pixels(level, state, settings)
-    ratio = passes.over_level(level, state) - state.bounced
-    ratio[~lit], f[~lit] = 0, 0
-    gain = np.einsum("vrc,vrc->rc", f, ratio) / np.maximum(np.einsum("vrc,vrc->rc", f, f), 1e-6)
-    left = (ratio - f * gain)[lit]
-    return float(np.sqrt(np.mean(left**2)) / np.sqrt(np.mean(ratio[lit] ** 2))) if lit.any() else float("nan")
 
 
 def _flags(views: tuple[LitView, ...], height: np.ndarray, ratio: float | None) -> tuple[str, ...]:
