@@ -16,7 +16,7 @@ import numpy as np
 from scipy import ndimage
 from scipy.special import ndtri
 
-from texscan.curve import FLOOR_RATIO, TOP_RATIO
+from texscan.curve import FLOOR_RATIO, TOP_RATIO, level_of
 
 TILE_MM = 2.5  # windows are placed at this step and gathered from tiles of this side
 WINDOW_MM = 10.0  # side of the square with as much area as a Gaussian window weighs
@@ -124,12 +124,13 @@ def windows(z: np.ndarray, step_mm: float, contact_depth_mm: float) -> Windows:
 def _histograms(z: np.ndarray, tile: int, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
     """Falling levels (bins,) [mm] and how many pixels of each tile stand at them (rows, columns, bins) float32."""
     known = np.isfinite(z)
-    low, high = np.quantile(z[known], [OUTSIDE_SHARE, 1 - OUTSIDE_SHARE]).astype(np.float64)
+    heights = z[known]
+    low, high = (level_of(heights, share) for share in (1 - OUTSIDE_SHARE, OUTSIDE_SHARE))
     width = max((high - low) / BINS, 1e-6)
-    bins = np.clip(((high - z[known]) / width).astype(np.int64), 0, BINS - 1)
-    rows, columns = np.nonzero(known)
-    flat = ((rows // tile) * shape[1] + columns // tile) * BINS + bins
-    counts = np.bincount(flat, minlength=shape[0] * shape[1] * BINS).reshape(*shape, BINS)
+    bins = np.clip((high - heights) / width, 0, BINS - 1).astype(np.int32)
+    tiles = np.arange(shape[0] * shape[1], dtype=np.int32).reshape(shape) * BINS
+    of_pixels = tiles.repeat(tile, axis=1)[:, : z.shape[1]].repeat(tile, axis=0)[: z.shape[0]]
+    counts = np.bincount(of_pixels[known] + bins, minlength=tiles.size * BINS).reshape(*shape, BINS)
     return high - width * (np.arange(BINS) + 0.5), counts.astype(np.float32)
 
 
@@ -331,5 +332,6 @@ def _mixed(first_mm: np.ndarray, second_mm: np.ndarray, share: float) -> np.ndar
 
 def _taken(sound_mm: np.ndarray, wear: np.ndarray, fill: np.ndarray) -> np.ndarray:
     """Share (k,) of the sound void depth that each pair of losses takes."""
-    left = _void(np.stack([_cut(sound_mm, *pair) for pair in zip(wear, fill, strict=True)]))
-    return 1 - left / _void(sound_mm[None])
+    pairs, of_pair = np.unique(np.stack([wear, fill], axis=1), axis=0, return_inverse=True)
+    left = _void(np.stack([_cut(sound_mm, *pair) for pair in pairs]))
+    return (1 - left / _void(sound_mm[None]))[of_pair]

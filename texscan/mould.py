@@ -14,8 +14,10 @@ import numpy as np
 
 from texscan import outlines
 from texscan.curve import FLOOR_RATIO, TOP_RATIO
+from texscan.filters import measured_box
 from texscan.model import CONDITION_NAMES, COVERAGE_FACTOR, SOUND, Budget, Grid, Measured, Pattern
-from texscan.pattern import LEAST_RELIEF_MM, folded
+from texscan.pattern import LEAST_RELIEF_MM
+from texscan.pattern import places as pattern_places
 from texscan.zones import INSET_MM
 
 LEAST_CELLS = 20  # repeats that a zone must hold; fewer leave the noise in
@@ -86,15 +88,18 @@ def compare(z: np.ndarray, grid: Grid, *, pattern: Pattern, condition: np.ndarra
     """
     if pattern.kind != "repeating" or pattern.vectors_mm is None:
         return None
-    vectors, step = pattern.vectors_mm, grid.step_mm
+    vectors, step, box = pattern.vectors_mm, grid.step_mm, measured_box(z)
+    rows, columns = (np.arange(length)[part] for length, part in zip(z.shape, box, strict=True))
+    z, condition = z[box], condition[box]
     inside = outlines.inner(outlines.spread(condition, step), INSET_MM / step) & np.isfinite(z)
-    groups = _groups(grid)
+    places, size = pattern_places(rows, columns, step, vectors)
+    of_groups = _groups(grid)[box] * (size[0] * size[1]) + places
     least_px = LEAST_CELLS * abs(np.linalg.det(vectors)) / step**2
     cells: dict[int, np.ndarray] = {}
     for value in CONDITION_NAMES:
         use = inside & (condition == value)
-        if use.sum() >= least_px:
-            cells[value] = _cells(z, step, vectors, use=use, groups=groups)
+        if np.count_nonzero(use) >= least_px:
+            cells[value] = _cells(z[use], of_groups[use], size)
     sound = cells.pop(SOUND, None)
     if sound is None or not np.isfinite(sound[0]).any():
         return None
@@ -111,12 +116,16 @@ def _groups(grid: Grid) -> np.ndarray:
     return dealt[np.arange(grid.rows)[:, None] // size, np.arange(grid.columns) // size]
 
 
-def _cells(
-    z: np.ndarray, step_mm: float, vectors_mm: np.ndarray, *, use: np.ndarray, groups: np.ndarray
-) -> np.ndarray:
-    """Mean cells (1 + GROUPS, n, m) [mm]: of all pixels `use`, then with one group left out at a time."""
-    of_group = [folded(z, step_mm, vectors_mm, use=use & (groups == k)) for k in range(GROUPS)]
-    counts, totals = (np.stack(parts) for parts in zip(*of_group, strict=True))
+def _cells(heights: np.ndarray, of_groups: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """
+    Mean cells (1 + GROUPS, n, m) [mm]: of all heights, then with one group left out at a time.
+
+    `of_groups` numbers the places of the cell of the first group, then those of the second, and so on.
+    """
+    counts, totals = (
+        np.bincount(of_groups, weights, GROUPS * size[0] * size[1]).reshape(GROUPS, *size)
+        for weights in (None, heights)
+    )
     counts, totals = (np.concatenate([a.sum(axis=0)[None], a.sum(axis=0) - a]) for a in (counts, totals))
     return np.where(counts > 0, totals / np.maximum(counts, 1), np.nan).astype(np.float32)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 from scipy import ndimage
@@ -12,6 +14,7 @@ NEIGHBOUR_SIGMA_TILES = 1.2  # of the neighbours that a window listens to
 NEIGHBOUR_WEIGHT = 3.0  # log-odds that neighbours of one mind add
 WINDOW_WEIGHT = 0.7  # overlapping windows repeat each other's evidence
 ROUNDS = 12  # of the mean-field solution; it settles in about 8
+COARSE_SIGMA_PX = 5.0  # of the smoothing, on block means: outlines move by hundredths of a pixel
 OUTLINE_MM = 2.0  # standard deviation of the smoothing of outlines, under a pitch
 LEAST_PROBABILITY = 1e-3  # of a condition, so that outlines lie midway between windows however sure they are
 LEAST_ZONE_MM2 = 150.0  # smaller specks join what surrounds them: the area of one and a half windows
@@ -45,11 +48,32 @@ def on_pixels(probability: np.ndarray, tile_px: int, shape: tuple[int, int], ste
     map_x, map_y = np.broadcast_to(x, shape).copy(), np.broadcast_to(y[:, None], shape).copy()
     logs = np.log(np.maximum(probability, LEAST_PROBABILITY)).astype(np.float32)
     labels = cv2.remap(logs, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).argmax(axis=2)
-    smooth = [
-        cv2.GaussianBlur((labels == index).astype(np.float32), (0, 0), OUTLINE_MM / step_mm)
-        for index in range(len(CONDITION_NAMES))
-    ]
-    return np.argmax(smooth, axis=0).astype(np.uint8) + np.uint8(SOUND)
+    out, most = np.full(shape, SOUND, np.uint8), np.float32(-1)
+    for index in range(len(CONDITION_NAMES)):
+        part = labels == index
+        if part.any():
+            share = _smooth(part, OUTLINE_MM / step_mm)
+            out[share > most] = SOUND + index
+            most = np.maximum(share, most)
+    return out
+
+
+def _smooth(part: np.ndarray, sigma_px: float) -> np.ndarray:
+    """
+    Gaussian-weighted share (rows, columns) float32 of the part around every pixel, mirrored at the edges.
+
+    Formed on block means and interpolated back; the variance of averaging over a block is taken off.
+    """
+    block = max(1, int(sigma_px // COARSE_SIGMA_PX))
+    margin = block * math.ceil(4 * sigma_px / block)
+    rows, columns = part.shape
+    below, beyond = margin + (-rows) % block, margin + (-columns) % block
+    wide = cv2.copyMakeBorder(part.astype(np.float32), margin, below, margin, beyond, cv2.BORDER_REFLECT_101)
+    whole = wide.shape[::-1]
+    means = cv2.resize(wide, (whole[0] // block, whole[1] // block), interpolation=cv2.INTER_AREA)
+    means = cv2.GaussianBlur(means, (0, 0), math.sqrt(sigma_px**2 - (block**2 - 1) / 12) / block)
+    fine = cv2.resize(means, whole, interpolation=cv2.INTER_CUBIC)
+    return fine[margin : margin + rows, margin : margin + columns]
 
 
 def bridged(measured: np.ndarray, step_mm: float) -> np.ndarray:
@@ -59,26 +83,45 @@ def bridged(measured: np.ndarray, step_mm: float) -> np.ndarray:
     return cv2.morphologyEx(measured.astype(np.uint8), cv2.MORPH_CLOSE, kernel).astype(bool)
 
 
-def without_specks(labels: np.ndarray, measured: np.ndarray, step_mm: float) -> np.ndarray:
-    """Labels with zones under `LEAST_ZONE_MM2` of measured area given to the nearest other zone."""
-    joined = bridged(measured, step_mm)
+def without_specks(labels: np.ndarray, measured: np.ndarray, joined: np.ndarray, step_mm: float) -> np.ndarray:
+    """
+    Labels with zones under `LEAST_ZONE_MM2` of measured area given to the nearest other zone; `joined` is measured as
+    `bridged` tells it.
+    """
     small = np.zeros(labels.shape, bool)
     for value in CONDITION_NAMES:
-        parts, count = ndimage.label((labels == value) & joined)
-        area = np.bincount(parts[measured], minlength=count + 1) * step_mm**2
+        count, parts = cv2.connectedComponents(((labels == value) & joined).astype(np.uint8), connectivity=4)
+        area = np.bincount(parts[measured], minlength=count) * step_mm**2
         tiny = area < LEAST_ZONE_MM2
         tiny[0] = False
-        small |= tiny[parts]
+        if tiny.any():
+            small |= tiny[parts]
     if not small.any() or (small | ~joined).all():
         return labels
-    nearest = ndimage.distance_transform_edt(small | ~joined, return_distances=False, return_indices=True)
-    return np.where(small, labels[tuple(nearest)], labels)
+    return np.where(small, nearest(labels, small | ~joined), labels)
 
 
-def spread(condition: np.ndarray, step_mm: float) -> np.ndarray:
-    """Conditions (rows, columns) carried into holes and shadows up to `HOLE_MM` wide; 0 elsewhere unmeasured."""
-    nearest = ndimage.distance_transform_edt(condition == 0, return_distances=False, return_indices=True)
-    return np.where(bridged(condition > 0, step_mm), condition[tuple(nearest)], 0)
+def spread(condition: np.ndarray, step_mm: float, *, joined: np.ndarray | None = None) -> np.ndarray:
+    """
+    Conditions (rows, columns) carried into holes and shadows up to `HOLE_MM` wide; 0 elsewhere unmeasured.
+
+    `joined` is what `bridged` makes of the pixels with a condition, where that is known already.
+    """
+    joined = bridged(condition > 0, step_mm) if joined is None else joined
+    return np.where(joined, nearest(condition, condition == 0), 0)
+
+
+def nearest(labels: np.ndarray, empty: np.ndarray) -> np.ndarray:
+    """Labels (rows, columns) with each empty place given that of the nearest other one."""
+    if not empty.any() or empty.all():
+        return labels
+    kept = ~empty
+    _, place = cv2.distanceTransformWithLabels(
+        empty.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    of_place = np.zeros(int(place.max()) + 1, labels.dtype)
+    of_place[place[kept]] = labels[kept]
+    return of_place[place]
 
 
 def inner(everywhere: np.ndarray, distance_px: float) -> np.ndarray:

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from scipy import ndimage
 
-from texscan.curve import FLOOR_RATIO, TOP_RATIO
+from texscan.curve import FLOOR_RATIO, TOP_RATIO, level_of
 from texscan.model import Measured, Pattern
 from texscan.texture import autocorrelation
 
@@ -49,7 +49,8 @@ def find(z: np.ndarray, step_mm: float) -> Pattern:
         directions in the card frame, 0 to 180. `vectors_mm` (2, 2) and `cell` only with two vectors.
     """
     known = np.isfinite(z)
-    if known.sum() < 100 or np.subtract(*np.quantile(z[known], [1 - TOP_RATIO, 1 - FLOOR_RATIO])) < LEAST_RELIEF_MM:
+    heights = z[known]
+    if heights.size < 100 or level_of(heights, TOP_RATIO) - level_of(heights, FLOOR_RATIO) < LEAST_RELIEF_MM:
         return Pattern("none")
     coarse, coarse_step = _averaged(z, step_mm)
     correlation = autocorrelation(coarse, coarse_step, LONGEST_LAG_MM)
@@ -104,13 +105,23 @@ def folded(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Measured pixels (n, m) in each place of the cell, and the sum of their heights [mm]; as in `unit_cell`."""
     known = np.isfinite(z) if use is None else np.isfinite(z) & use
-    rows, columns = np.nonzero(known)
+    flat, size = places(np.arange(z.shape[0]), np.arange(z.shape[1]), step_mm, vectors_mm)
+    flat = flat[known]
+    count = np.bincount(flat, minlength=size[0] * size[1])
+    return count.reshape(size), np.bincount(flat, z[known], minlength=size[0] * size[1]).reshape(size)
+
+
+def places(
+    rows: np.ndarray, columns: np.ndarray, step_mm: float, vectors_mm: np.ndarray
+) -> tuple[np.ndarray, tuple[int, int]]:
+    """Number (rows, columns) of the place of the cell (n, m) that each pixel falls in, row by row; and (n, m)."""
     x, y, inverse = columns * step_mm, -rows * step_mm, np.linalg.inv(vectors_mm)
-    size = np.maximum(np.ceil(np.hypot(*vectors_mm.T) * CELL_SAMPLES_PER_MM).astype(int), 2)
-    first, second = (((x * inverse[0, k] + y * inverse[1, k]) % 1.0 * size[k]).astype(int) % size[k] for k in (0, 1))
-    flat = first * size[1] + second
-    count = np.bincount(flat, minlength=size.prod())
-    return count.reshape(size), np.bincount(flat, z[known], minlength=size.prod()).reshape(size)
+    n, m = np.maximum(np.ceil(np.hypot(*vectors_mm.T) * CELL_SAMPLES_PER_MM).astype(int), 2).tolist()
+    first, second = (
+        np.minimum((turns - np.floor(turns)) * size, size - 1).astype(np.int32)
+        for turns, size in ((x * inverse[0, k] + y[:, None] * inverse[1, k], (n, m)[k]) for k in (0, 1))
+    )
+    return first * m + second, (n, m)
 
 
 def unfolded(cell: np.ndarray, vectors_mm: np.ndarray, shape: tuple[int, int], step_mm: float) -> np.ndarray:

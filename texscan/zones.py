@@ -14,6 +14,7 @@ import numpy as np
 from scipy import ndimage
 
 from texscan import evidence, outlines
+from texscan.curve import deciding_of
 from texscan.errors import ReliefError
 from texscan.evidence import Evidence, Windows
 from texscan.filters import filtered, low_pass, measured_box, smoothed
@@ -147,21 +148,27 @@ def find(
         )
     seen, source, flags = _seen(found, pattern, limits, reference, budget)
     probability = outlines.settled(seen.log_probability)
-    inside = _condition(probability, found.tile_px, np.isfinite(z), step)
+    measured = np.isfinite(z)
+    joined = outlines.bridged(measured, step)
+    inside = _condition(probability, found.tile_px, measured, joined, step)
     if source == "patch" and not np.isin(inside, (WORN, FILLED)).any():
         source = "limits"  # no contrast: that the whole patch is sound rests on the limits
     sound = _sound_figures(z, inside, step, filters) if reference is None else reference.figures
-    zones = _zones(z, inside, part, filters=filters, budget=budget, windows=(seen, probability, found.tile_px))
+    everywhere = outlines.spread(inside, step, joined=joined)
+    windows = seen, probability, found.tile_px
+    zones = _zones(z, inside, everywhere, part, filters=filters, budget=budget, windows=windows)
     shares = {name: float((inside == value).sum() / (inside > 0).sum()) for value, name in CONDITION_NAMES.items()}
     condition = np.zeros(grid.shape, np.uint8)
     condition[box] = inside
     return ZoneMap(condition, zones, shares, source, sound, flags, seen.lost_share)
 
 
-def _condition(probability: np.ndarray, tile_px: int, measured: np.ndarray, step_mm: float) -> np.ndarray:
+def _condition(
+    probability: np.ndarray, tile_px: int, measured: np.ndarray, joined: np.ndarray, step_mm: float
+) -> np.ndarray:
     """Condition (rows, columns) uint8 of every pixel, without specks; 0 where nothing is measured."""
     labels = outlines.on_pixels(probability, tile_px, measured.shape, step_mm)
-    return np.where(measured, outlines.without_specks(labels, measured, step_mm), 0).astype(np.uint8)
+    return np.where(measured, outlines.without_specks(labels, measured, joined, step_mm), 0).astype(np.uint8)
 
 
 def _levelled(height_mm: np.ndarray, step_mm: float, filters: Filters) -> np.ndarray:
@@ -225,27 +232,31 @@ def _also_within(found: Windows, seen: Evidence, limits: ZoneLimits) -> tuple[fl
 
 def _sound_figures(z: np.ndarray, condition: np.ndarray, step_mm: float, filters: Filters) -> dict[str, float]:
     """Figures of the sound part, empty if there is none."""
-    sound = np.where(condition == SOUND, z, np.nan)
-    if _area_mm2(sound, step_mm) < outlines.LEAST_ZONE_MM2:
+    sound = z[condition == SOUND]  # nothing has a condition but what is measured
+    if sound.size * step_mm**2 < outlines.LEAST_ZONE_MM2:
         return {}
-    found = measured_heights(sound, step_mm, filters, Budget())
-    return {key: found[key].value for key in FIGURE_KEYS}
+    found, _ = deciding_of(sound, [filters.contact_depth_mm])
+    return {key: found[key] for key in FIGURE_KEYS}
 
 
 def _zones(
     z: np.ndarray,
     condition: np.ndarray,
+    everywhere: np.ndarray,
     grid: Grid,
     *,
     filters: Filters,
     budget: Budget,
     windows: tuple[Evidence, np.ndarray, int],
 ) -> tuple[Zone, ...]:
-    """Zones from the largest down; figures from inside the outlines, ratios to sound with sampling scatter only."""
+    """
+    Zones from the largest down; figures from inside the outlines, ratios to sound with sampling scatter only.
+    `everywhere` is the condition carried into holes.
+    """
     step = grid.step_mm
-    everywhere = outlines.spread(condition, step)
     inner = np.where(outlines.inner(everywhere, INSET_MM / step), z, np.nan)
-    sound = _void_depth(np.where(condition == SOUND, inner, np.nan), step, filters)
+    harmed = bool((everywhere > SOUND).any())
+    sound = _void_depth(np.where(condition == SOUND, inner, np.nan), step, filters) if harmed else None
     zones = []
     for value, name in CONDITION_NAMES.items():
         parts, _ = ndimage.label(everywhere == value)
@@ -259,8 +270,8 @@ def _zones(
             if _area_mm2(inside, step) < max(LEAST_INNER_SHARE * area, outlines.LEAST_ZONE_MM2 / 2):
                 inside = whole
             read = measured_heights(inside, step, filters, budget)
-            own = _void_depth(inside, step, filters)
-            ratio = None if sound is None or own is None or value == SOUND else _ratio(own, sound)
+            own = _void_depth(inside, step, filters) if sound is not None and value != SOUND else None
+            ratio = None if sound is None or own is None else _ratio(own, sound)
             confidence, flags = _confidence(parts == number, value, windows)
             relief, void, contact = (read[key] for key in FIGURE_KEYS)
             rows, columns = box
