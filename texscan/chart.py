@@ -109,13 +109,15 @@ def area(page: np.ndarray, frame: Frame, x: np.ndarray, upper: np.ndarray, lower
 
 def height_colours(z: np.ndarray, low: float, high: float) -> np.ndarray:
     """Heights as colours (..., 3) uint8, dark = low, light = high; NaN pale grey."""
-    share = np.clip((np.nan_to_num(np.asarray(z, np.float32), nan=low) - low) / max(high - low, 1e-9), 0, 1)
+    known = np.isfinite(z)
+    share = np.where(known, z, np.float32(low)).astype(np.float32) - np.float32(low)
+    share *= np.float32(255 / max(high - low, 1e-9))
     steps = np.linspace(0, 1, 256, dtype=np.float32)[:, None]
     darkest, lightest = np.array(DARKEST, np.float32), np.array(LIGHTEST, np.float32)
     lab = darkest + steps * (lightest - darkest)
     ramp = np.round(np.clip(cv2.cvtColor(lab[None], cv2.COLOR_Lab2RGB)[0], 0, 1) * 255).astype(np.uint8)
-    picture = ramp[np.round(share * 255).astype(np.uint8)]
-    picture[~np.isfinite(z)] = NOT_MEASURED
+    picture = cv2.applyColorMap(np.rint(np.clip(share, 0, 255)).astype(np.uint8), ramp[:, None])
+    picture[~known] = NOT_MEASURED
     return picture
 
 

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from texscan.model import FLAGS, Forecast, Grid, Light, Measured, Recommendation, ZoneMap
-from texscan.typeset import INK, MUTED, PAPER, RULE, Block, height_of, place, typeset
+from texscan.typeset import INK, MUTED, PAPER, RULE, Block, blank, height_of, place, typeset
 from texscan.zone_drawing import COLOURS, draw_zones, fill_with_hatch, lettered
 
 PAGE_WIDTH = 1920
@@ -94,7 +94,7 @@ def scored_image(
     blocks = _column(zone_map, caption)
     top = HEADER + RING
     height = max(top + picture.shape[0] + RING + 84, HEADER + height_of(blocks, COLUMN_WIDTH) + 40) + FOOTER
-    page = np.full((height, PAGE_WIDTH, 3), PAPER, dtype=np.uint8)
+    page = blank(height, PAGE_WIDTH)
     left = MARGIN + RING + (PICTURE_BOX[0] - picture.shape[1]) // 2
     rows, columns = picture.shape[:2]
     page[top : top + rows, left : left + columns] = picture

@@ -12,16 +12,15 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy import ndimage
 
 from texscan import cell_plates, chart, outlines
 from texscan.chart import Frame, text_at
 from texscan.curve import FLOOR_RATIO, TOP_RATIO
+from texscan.filters import measured_box
 from texscan.model import Filters, Grid, Measured, ZoneMap
 from texscan.mould import Mould
 from texscan.overlay import BAR_LENGTHS_MM, CAUTION, MARGIN, PAGE_WIDTH, figure_text
-from texscan.filters import measured_box
-from texscan.typeset import INK, MUTED, PAPER, RULE, Block, Label, place, typeset
+from texscan.typeset import INK, MUTED, RULE, Block, Label, blank, place, typeset
 from texscan.zone_drawing import CODES, COLOURS, fill_with_hatch, lettered, outline_zones
 from texscan.zones import INSET_MM, LEAST_INNER_SHARE
 
@@ -42,6 +41,7 @@ MATERIAL_TINT = (226, 222, 214)
 SHOWN = (0.002, 0.998)  # shares of the area between which heights are coloured
 LEAST_SPAN_MM = 0.02  # of an axis of heights: smooth land is not drawn as mountains
 CURVE_POINTS = 400
+HEIGHT_LEVELS = 1 << 16  # between the lowest and the highest: 0.05 micrometres apart on 3 mm
 BINS = 90  # of the height distribution
 LEAST_STRETCH_MM = 4.0  # of a profile, to draw the zone's own top plane over it
 NEAR_BEST = 0.95  # of the most measured pixels that a row has
@@ -78,8 +78,15 @@ class Heights:
 
     def above(self, ratio):
         """Heights that these shares of the area stand above, as `curve.levels_at` reads them [mm]."""
-        count = self.falling_mm.size
-        return np.interp(ratio, (np.arange(count) + 0.5) / count, self.falling_mm)
+        last = self.falling_mm.size - 1
+        place = np.clip(np.asarray(ratio) * (last + 1) - 0.5, 0, last)
+        before = place.astype(int)
+        high, low = (self.falling_mm[np.minimum(before + k, last)].astype(float) for k in (0, 1))
+        return high + (place - before) * (low - high)
+
+    def share_above(self, height_mm):
+        """Shares of the area that stand above these heights or as high."""
+        return np.searchsorted(-self.falling_mm, -np.asarray(height_mm), side="right") / self.falling_mm.size
 
 
 def plates(z: np.ndarray, grid: Grid, *, zone_map: ZoneMap, mould: Mould | None, words: Words) -> np.ndarray:
@@ -117,10 +124,10 @@ def composed(
     tops = [HEADER]
     for tall in (MAP_BOX[1], PROFILE_HEIGHT, CURVE_HEIGHT, CURVE_HEIGHT):
         tops.append(tops[-1] + PLATE_TOP + tall + 96)
-    page = np.full((tops[-1] + cell_plates.height_of(mould) + FOOTER, PAGE_WIDTH, 3), PAPER, np.uint8)
+    page = blank(tops[-1] + cell_plates.height_of(mould) + FOOTER, PAGE_WIDTH)
     row = profile_row(z, zones.condition, grid.step_mm)
     labels = _titles(words, page.shape[0])
-    labels += _map_plate(page, tops[0], z=z - patch.top_mm, grid=part, zones=zones, row=row)
+    labels += _map_plate(page, tops[0], z=z, patch=patch, grid=part, zones=zones, row=row)
     labels += place(_table(zone_map, words), TABLE_X, tops[0] + 30, PAGE_WIDTH - MARGIN - TABLE_X)
     line = Grid(part.x0_mm, float(part.y_mm[row]), part.step_mm, 1, part.columns)
     labels += _profile_plate(page, tops[1], z=z[row], condition=zones.condition[row], line=line, areas=areas)
@@ -135,13 +142,13 @@ def largest_zones(z: np.ndarray, condition: np.ndarray, step_mm: float) -> list[
     """Heights of the largest zone of each condition, read as its figures are: inside its edge if there is room."""
     everywhere = outlines.spread(condition, step_mm)
     inner = outlines.inner(everywhere, INSET_MM / step_mm)
+    measured = (condition > 0) & np.isfinite(z)
     found = []
     for name, code in CODES.items():
-        parts, count = ndimage.label(everywhere == code)
-        measured = (condition > 0) & np.isfinite(z)
-        if count == 0 or not (measured & (parts > 0)).any():
+        count, parts = cv2.connectedComponents((everywhere == code).astype(np.uint8), connectivity=4)
+        if count == 1 or not (measured & (parts > 0)).any():
             continue
-        largest = parts == 1 + np.bincount(parts[measured], minlength=count + 1)[1:].argmax()
+        largest = parts == 1 + np.bincount(parts[measured], minlength=count)[1:].argmax()
         whole = largest & measured
         inside = whole & inner
         least = max(LEAST_INNER_SHARE * whole.sum(), outlines.LEAST_ZONE_MM2 / 2 / step_mm**2)
@@ -162,12 +169,20 @@ def profile_row(z: np.ndarray, condition: np.ndarray, step_mm: float) -> int:
     inside = np.abs(np.arange(condition.shape[0]) - (condition.shape[0] - 1) / 2) <= condition.shape[0] / 2 - edge
     good = inside & (crossed == crossed[inside].max())
     good &= known >= NEAR_BEST * known[good].max()
-    rise = np.abs(np.nan_to_num(np.diff(z, axis=1))).sum(axis=1)
-    return int(np.where(good, rise, -1.0).argmax())
+    good = np.flatnonzero(good)
+    rise = np.abs(np.nan_to_num(np.diff(z[good], axis=1))).sum(axis=1)
+    return int(good[rise.argmax()])
 
 
 def _falling(z: np.ndarray) -> np.ndarray:
-    return np.sort(z[np.isfinite(z)])[::-1].astype(np.float64)
+    """Heights in falling order, told apart as finely as `HEIGHT_LEVELS`: whole numbers are sorted by counting."""
+    known = z[np.isfinite(z)].astype(np.float32)
+    if not known.size:
+        return known
+    high, low = float(known.max()), float(known.min())
+    step = (high - low) / (HEIGHT_LEVELS - 1) or 1.0
+    levels = np.sort(((high - known) / np.float32(step) + np.float32(0.5)).astype(np.uint16), kind="stable")
+    return np.float32(high) - levels * np.float32(step)
 
 
 # The words
@@ -224,14 +239,17 @@ def _figure_rows(name: str, figures: list[Measured | None]) -> list[Block]:
 # The plates
 
 
-def _map_plate(page: np.ndarray, top: int, *, z: np.ndarray, grid: Grid, zones: ZoneMap, row: int) -> list[Label]:
+def _map_plate(
+    page: np.ndarray, top: int, *, z: np.ndarray, patch: Heights, grid: Grid, zones: ZoneMap, row: int
+) -> list[Label]:
     """Heights over the patch's top plane in colour, zones outlined, and where the profile lies."""
     labels = _heading(page, "Heights over the top plane of the whole patch", MARGIN, top, MAP_BOX[0] + 130)
     per_mm = min(MAP_BOX[0] / grid.columns, MAP_BOX[1] / grid.rows) / grid.step_mm
     size = max(round(grid.columns * grid.step_mm * per_mm), 8), max(round(grid.rows * grid.step_mm * per_mm), 8)
-    low, high = (float(v) for v in np.nanquantile(z, SHOWN))
+    low, high = (float(patch.above(1 - share)) - patch.top_mm for share in SHOWN)
     high = max(high, low + LEAST_SPAN_MM)
-    picture = cv2.resize(chart.height_colours(z, low, high), size, interpolation=cv2.INTER_AREA)
+    colours = chart.height_colours(z, low + patch.top_mm, high + patch.top_mm)
+    picture = cv2.resize(colours, size, interpolation=cv2.INTER_AREA)
     picture = outline_zones(picture, zones, grid)
     left, upper = MARGIN, top + PLATE_TOP
     page[upper : upper + size[1], left : left + size[0]] = picture
@@ -324,8 +342,9 @@ def curve_plate(page: np.ndarray, frame: Frame, heights: Heights, depth_mm: floa
     share = (np.arange(CURVE_POINTS) + 0.5) / CURVE_POINTS
     over = heights.above(share) - heights.top_mm
     floor = heights.floor_mm - heights.top_mm
-    contact = float((heights.falling_mm >= heights.top_mm - depth_mm).mean())
-    void = float(np.maximum(heights.top_mm - heights.falling_mm, 0).mean())
+    contact = float(heights.share_above(heights.top_mm - depth_mm))
+    below = heights.falling_mm[round(float(heights.share_above(heights.top_mm)) * heights.falling_mm.size) :]
+    void = float((heights.top_mm - below).sum(dtype=float)) / heights.falling_mm.size
     chart.area(page, frame, share, np.zeros_like(share), np.minimum(over, 0), colour=VOID_TINT)
     labels = chart.axes(page, frame, x_title="share of the area above, %", y_title="", x_factor=100.0)
     chart.level(page, frame, 0.0, dash="solid")
@@ -338,10 +357,10 @@ def curve_plate(page: np.ndarray, frame: Frame, heights: Heights, depth_mm: floa
     labels.append(text_at(title, frame.left, frame.top - 34, size=21, bold=True))
     right = frame.left + frame.width - 8
     line = chart.TICK_TEXT + 4
-    below = max(float(frame.y_px(0.55 * floor)) - 11, float(frame.y_px(0.0)) + 4)
-    lowest = max(float(frame.y_px(floor)) + 4, below + line)
+    middle = max(float(frame.y_px(0.55 * floor)) - 11, float(frame.y_px(0.0)) + 4)
+    lowest = max(float(frame.y_px(floor)) + 4, middle + line)
     texts = ("top plane", f"void {void:.2f} mm", f"relief {abs(floor):.2f} mm")
-    for y, text in zip((float(frame.y_px(0.0)) - 24, below, lowest), texts, strict=True):
+    for y, text in zip((float(frame.y_px(0.0)) - 24, middle, lowest), texts, strict=True):
         labels.append(text_at(text, right, y, size=chart.TICK_TEXT, align="right"))
     x, text = float(frame.x_px(contact)), f"contact {100 * contact:.0f} %"
     if contact < MOST_BESIDE:
@@ -359,8 +378,7 @@ def _distribution_plate(page: np.ndarray, top: int, areas: list[Heights]) -> lis
     low = 1.25 * min(-LEAST_SPAN_MM, *(each.floor_mm - each.top_mm for each in areas))
     edges = np.linspace(low, -0.25 * low, BINS + 1)
     shown = areas[1:] or areas
-    counts = [np.histogram(each.falling_mm - each.top_mm, edges)[0] / each.falling_mm.size for each in shown]
-    per_mm = [count / (edges[1] - edges[0]) for count in counts]
+    per_mm = [-np.diff(each.share_above(edges + each.top_mm)) / (edges[1] - edges[0]) for each in shown]
     frame = Frame(MARGIN + 66, top + PLATE_TOP, width - 66, CURVE_HEIGHT, (edges[0], edges[-1]),
                   (0.0, 1.08 * max(float(each.max()) for each in per_mm)))  # fmt: skip
     y_title = "share of the area per mm of height"

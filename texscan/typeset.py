@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -64,14 +64,15 @@ def lines_of(block: Block, width: int) -> list[str]:
     return [line.replace(NO_BREAK, " ") for line in _broken(block, width)]
 
 
-def _broken(block: Block, width: int) -> list[str]:
+@lru_cache(maxsize=256)  # a page asks thrice: for its height, for what lies behind the words, and for the words
+def _broken(block: Block, width: int) -> tuple[str, ...]:
     face = font(block.size, block.bold)
     room = width - block.indent - (BULLET_INDENT if block.bullet else 0)
     text = GLUE.sub(f"\\1{NO_BREAK}\\2", block.text)
     if block.tabs:
-        return [text]
+        return (text,)
     if block.one_line:
-        return [_shortened(text, face, room)]
+        return (_shortened(text, face, room),)
     lines, line = [], ""
     for word in text.split(" "):
         trial = f"{line} {word}" if line else word
@@ -83,7 +84,7 @@ def _broken(block: Block, width: int) -> list[str]:
             lines.append(trial[:cut])
             trial = trial[cut:]
         line = trial
-    return [*lines, line]
+    return (*lines, line)
 
 
 def _shortened(text: str, face: ImageFont.FreeTypeFont, room: int) -> str:
@@ -132,10 +133,18 @@ def _block_labels(block: Block, x: int, y: int, width: int) -> list[Label]:
     return labels
 
 
+def blank(height: int, width: int) -> np.ndarray:
+    """A page of paper, (height, width, 3) uint8."""
+    page = np.empty((height, width, 3), np.uint8)
+    page[0] = PAPER
+    page[1:] = page[0]  # row by row is quick
+    return page
+
+
 def typeset(page: np.ndarray, labels: list[Label]) -> np.ndarray:
     """A copy of the page with the labels drawn."""
     picture = Image.fromarray(page)
     draw = ImageDraw.Draw(picture)
     for label in labels:
         draw.text((label.x, label.y), label.text, font=font(label.size, label.bold), fill=label.colour)
-    return np.asarray(picture).copy()
+    return np.array(picture)

@@ -12,7 +12,7 @@ from texscan.typeset import INK, PAPER, Block, font, place, typeset
 COLOURS = {"sound": (0, 114, 178), "worn": (213, 94, 0), "filled": (240, 228, 66)}
 CODES = {"sound": SOUND, "worn": WORN, "filled": FILLED}
 HATCH_PITCH_PX = 36
-VEIL = 0.62  # how far a place that was not measured fades to paper
+VEIL, VEIL_GREY = 0.62, 245  # how far a place that was not measured fades to this grey
 SMOOTHING_PX = 3.0  # outlines are drawn through the condition map smoothed by this
 LETTER_RADIUS = 19
 
@@ -33,14 +33,12 @@ def draw_zones(picture: np.ndarray, zone_map: ZoneMap, grid: Grid) -> np.ndarray
     zone_map : condition on the grid, stretched over the picture
     """
     size = picture.shape[1], picture.shape[0]
-    shares = {name: _share(zone_map.condition == code, size) for name, code in CODES.items()}
-    measured = _share(zone_map.condition > 0, size)
-    veil = (VEIL * (1 - measured))[..., None]
-    drawn = np.round(picture * (1 - veil) + 245.0 * veil).astype(np.uint8)
-    for name, share in shares.items():
-        inside = share > 0.5
+    veil = (VEIL / 255) * (255 - _share(zone_map.condition > 0, size).astype(np.float32))
+    drawn = cv2.blendLinear(np.ascontiguousarray(picture), np.full_like(picture, VEIL_GREY), 1 - veil, veil)
+    for name, code in CODES.items():
+        inside = _inside(zone_map, code, size)
         if name != "sound":
-            drawn = np.where(inside[..., None], fill_with_hatch(drawn, name), drawn)
+            cv2.copyTo(fill_with_hatch(drawn, name), inside, drawn)
         _outline(drawn, inside, COLOURS[name])
     return _letters(drawn, zone_map, grid)
 
@@ -49,16 +47,21 @@ def outline_zones(picture: np.ndarray, zone_map: ZoneMap, grid: Grid) -> np.ndar
     """As `draw_zones`, but with outlines and letters only, so that what lies under them stays readable."""
     drawn = np.ascontiguousarray(picture).copy()
     for code in CODES.values():
-        inside = _share(zone_map.condition == code, (picture.shape[1], picture.shape[0])) > 0.5
-        contours, _ = cv2.findContours(inside.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+        inside = _inside(zone_map, code, (picture.shape[1], picture.shape[0]))
+        contours, _ = cv2.findContours(inside, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
         cv2.drawContours(drawn, contours, -1, PAPER, 4, cv2.LINE_AA)
         cv2.drawContours(drawn, contours, -1, INK, 2, cv2.LINE_AA)
     return _letters(drawn, zone_map, grid)
 
 
+def _inside(zone_map: ZoneMap, code: int, size: tuple[int, int]) -> np.ndarray:
+    """(H, W) uint8 at the picture's size, 1 where the condition is this one."""
+    return (_share(zone_map.condition == code, size) > 127).view(np.uint8)
+
+
 def _share(mask: np.ndarray, size: tuple[int, int]) -> np.ndarray:
-    """A mask at the picture's size, its edge smoothed; 0 to 1."""
-    stretched = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+    """A mask at the picture's size, its edge smoothed; uint8, 0 to 255."""
+    stretched = cv2.resize(mask.view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_LINEAR)
     return cv2.GaussianBlur(stretched, (0, 0), SMOOTHING_PX, borderType=cv2.BORDER_REPLICATE)
 
 
@@ -82,7 +85,7 @@ def fill_with_hatch(picture: np.ndarray, name: str, *, pitch: int = HATCH_PITCH_
 
 
 def _outline(picture: np.ndarray, inside: np.ndarray, colour: tuple[int, int, int]) -> None:
-    contours, _ = cv2.findContours(inside.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    contours, _ = cv2.findContours(inside, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     cv2.drawContours(picture, contours, -1, PAPER, 7, cv2.LINE_AA)
     cv2.drawContours(picture, contours, -1, INK, 5, cv2.LINE_AA)
     cv2.drawContours(picture, contours, -1, colour, 3, cv2.LINE_AA)
