@@ -9,12 +9,12 @@ painted deck: a test patch measured before and after one coat gives the true pea
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
-from texscan.curve import TOP_RATIO, deciding_figures, levels_at
+from texscan.curve import TOP_RATIO, curve_of, deciding_figures, levels_at
 from texscan.errors import SettingsError
 from texscan.levelling import peak_share_range
 from texscan.model import COVERAGE_FACTOR, Budget, Coat, Filters, Forecast, Measured
@@ -44,11 +44,16 @@ def flood_level_mm(film_mm: np.ndarray, wet_mm: float) -> float:
     mean(max(L - f, 0)) = wet, solved exactly on the sorted heights.
     """
     heights = np.sort(np.asarray(film_mm, float), axis=None)
-    count = np.arange(1, heights.size + 1)
-    volume_at = heights * count - np.cumsum(heights)  # filled up to each height, in pixels x mm
-    wanted = wet_mm * heights.size
+    return _flood_level_mm(heights, wet_mm)
+
+
+def _flood_level_mm(rising: np.ndarray, wet_mm: float) -> float:
+    """`flood_level_mm` of heights (n,) in rising order."""
+    count = np.arange(1, rising.size + 1)
+    volume_at = rising * count - np.cumsum(rising)  # filled up to each height, in pixels x mm
+    wanted = wet_mm * rising.size
     last = int(np.searchsorted(volume_at, wanted, side="right")) - 1
-    return float(heights[last] + (wanted - volume_at[last]) / count[last])
+    return float(rising[last] + (wanted - volume_at[last]) / count[last])
 
 
 def after_coat(height_mm: np.ndarray, coat: Coat, peak_share: float) -> np.ndarray:
@@ -80,10 +85,20 @@ def after_coat(height_mm: np.ndarray, coat: Coat, peak_share: float) -> np.ndarr
     measured = np.isfinite(before)
     if not measured.any():
         raise ValueError("no measured height to paint")
-    wet_mm = coat.wet_um / UM_PER_MM
-    retained = before + peak_share * wet_mm
-    level = flood_level_mm(retained[measured], (1 - peak_share) * wet_mm)
-    return before + coat.solids_as_applied * (np.maximum(retained, level) - before)
+    level = flood_level_mm(before[measured], (1 - peak_share) * coat.wet_um / UM_PER_MM)
+    return _dried(before, level, coat, peak_share)
+
+
+def _dried(before: np.ndarray, level: float, coat: Coat, peak_share: float) -> np.ndarray:
+    """The surface whose drained paint floods it up to `level` [mm], the retained film not counted."""
+    film = peak_share * coat.wet_um / UM_PER_MM
+    return before + coat.solids_as_applied * (np.maximum(before, level) + film - before)
+
+
+def _painted(falling: np.ndarray, coat: Coat, peak_share: float) -> np.ndarray:
+    """`after_coat` of measured heights (n,) in falling order, in which they stay."""
+    level = _flood_level_mm(falling[::-1], (1 - peak_share) * coat.wet_um / UM_PER_MM)
+    return _dried(falling, level, coat, peak_share)
 
 
 def void_depth_bounds(void_depth_mm: float, coats: tuple[Coat, ...]) -> tuple[float, float]:
@@ -191,19 +206,48 @@ def forecast(
     -----
     Retain-and-flood moves each height by its rank alone, so equal-area quantiles of the map stand for it.
     """
-    heights = _quantiles(height_mm)
-    shares = _peak_shares(heights, _slope(height_mm, step_mm), coats)
+    return forecast_on(surface_of(height_mm, step_mm), coats, filters=filters, budget=budget)
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """What a forecast needs of a map."""
+
+    heights_mm: np.ndarray  # (n,) equal-area heights in falling order
+    slope: float  # root mean square
+
+
+def surface_of(height_mm: np.ndarray, step_mm: float) -> Surface:
+    """
+    The surface of a map, as in `forecast`; for several forecasts on one.
+
+    Raises
+    ------
+    ValueError : nothing measured.
+    """
+    return Surface(_quantiles(height_mm), _slope(height_mm, step_mm))
+
+
+def coats_on(surface: Surface, coats: tuple[Coat, ...]) -> tuple[Coat, ...]:
+    """The coats with the peak share that a forecast on this surface uses."""
+    shares = _peak_shares(surface.heights_mm, surface.slope, coats)
+    return tuple(replace(coat, peak_share=share) for coat, share in zip(coats, shares, strict=True))
+
+
+def forecast_on(surface: Surface, coats: tuple[Coat, ...], *, filters: Filters, budget: Budget) -> Forecast:
+    """`forecast` on a surface."""
+    heights, coats = surface.heights_mm, coats_on(surface, coats)
     spread = COVERAGE_FACTOR * budget.gain_u
     low, high = max(1 - spread, LEAST_GAIN), 1 + spread
     cases = ((1.0, 1), (low, 0), (low, 2), (high, 0), (high, 2))  # all heights times, which end of the peak share
-    runs = [_run(heights * gain, coats, [share[i] for share in shares], filters) for gain, i in cases]
+    runs = [_run(heights * gain, coats, i, filters) for gain, i in cases]
     contact_spread = COVERAGE_FACTOR * budget.contact_u
 
     def entries(name: str, widen: float = 0.0) -> tuple[tuple[float, float, float], ...]:
         return tuple(_ordered(values, widen) for values in zip(*(run[name] for run in runs), strict=True))
 
     return Forecast(
-        coats=tuple(replace(coat, peak_share=share) for coat, share in zip(coats, shares, strict=True)),
+        coats=coats,
         void_depth_mm=entries("void"),
         relief_mm=entries("relief"),
         contact_area_fraction=entries("contact", contact_spread),
@@ -214,22 +258,26 @@ def forecast(
 def _quantiles(height_mm: np.ndarray) -> np.ndarray:
     """Equal-area heights in falling order, at most QUANTILES of them."""
     measured = np.asarray(height_mm)
-    measured = np.sort(measured[np.isfinite(measured)])[::-1].astype(float)
+    measured = measured[np.isfinite(measured)]
     if measured.size == 0:
         raise ValueError("no measured height to paint")
+    levels, weights = curve_of(measured)
     if measured.size <= QUANTILES:
-        return measured
-    places = (np.arange(QUANTILES) + 0.5) / QUANTILES * measured.size - 0.5
-    return np.interp(places, np.arange(measured.size), measured)
+        return levels
+    return levels_at(levels, weights, (np.arange(QUANTILES) + 0.5) / QUANTILES)[0]
 
 
 def _slope(height_mm: np.ndarray, step_mm: float) -> float:
     """Root mean square slope over measured neighbours."""
-    height = np.asarray(height_mm, float)
+    height = np.asarray(height_mm)
     if height.ndim != 2 or min(height.shape) < 2:
         return 0.0
-    squares = [(np.diff(height, axis=axis) / step_mm) ** 2 for axis in (0, 1)]
-    means = [float(np.mean(s[np.isfinite(s)])) for s in squares if np.isfinite(s).any()]
+    means = []
+    for axis in (0, 1):
+        steps = np.diff(height, axis=axis)
+        steps = steps[np.isfinite(steps)]
+        if steps.size:
+            means.append(float(np.vdot(steps, steps)) / steps.size / step_mm**2)
     return math.sqrt(sum(means))
 
 
@@ -249,18 +297,17 @@ def _peak_shares(heights: np.ndarray, slope: float, coats: tuple[Coat, ...]) -> 
             amplitude_mm = float(np.std(surface)) * math.sqrt(2)
             share = peak_share_range(amplitude_mm, pitch_mm, coat.wet_um / UM_PER_MM, coat.flow)
         shares.append(share)
-        surface = after_coat(surface, coat, share[1])
+        surface = _painted(surface, coat, share[1])
     return shares
 
 
-def _run(heights: np.ndarray, coats: tuple[Coat, ...], shares: list[float], filters: Filters) -> dict[str, list]:
-    """Figures after each coat, for one peak share a coat; heights in falling order."""
+def _run(heights: np.ndarray, coats: tuple[Coat, ...], end: int, filters: Filters) -> dict[str, list]:
+    """Figures after each coat at one end (0, 1, 2) of every peak share; heights in falling order."""
     surfaces = [heights]
-    for coat, share in zip(coats, shares, strict=True):
-        surfaces.append(after_coat(surfaces[-1], coat, share))
-    weights = np.full((1, heights.size), 1 / heights.size)
-    figures = [deciding_figures(surface, weights, filters.contact_depth_mm) for surface in surfaces[1:]]
-    peaks = heights >= levels_at(heights, weights, np.array([TOP_RATIO]))[0, 0]
+    for coat in coats:
+        surfaces.append(_painted(surfaces[-1], coat, coat.peak_share[end]))
+    figures = [deciding_figures(surface, None, filters.contact_depth_mm) for surface in surfaces[1:]]
+    peaks = heights >= levels_at(heights, None, np.array([TOP_RATIO]))[0, 0]
     return {
         "void": [float(f["void_depth_mm"][0]) for f in figures],
         "relief": [float(f["relief_mm"][0]) for f in figures],

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import ndimage
 
-from texscan.curve import TOP_RATIO, levels_at
+from texscan.curve import TOP_RATIO, level_of
 
 CELL_MM = 10.0  # side of the cells whose own top plane is taken: several pitches of common textures
 LEAST_SHARE = 0.3  # of a cell's pixels measured
@@ -15,14 +15,20 @@ def fill_mm(height_mm: np.ndarray, plane_mm: np.ndarray | float) -> float:
     """
     Filler up to a plane, as mean depth: mean(max(plane - z, 0)) over measured pixels [mm] = litres per m2.
     """
-    return float(np.nanmean(np.maximum(np.asarray(plane_mm, float) - height_mm, 0)))
+    return _mean_depth(plane_mm - np.asarray(height_mm))
 
 
 def cut_mm(height_mm: np.ndarray, plane_mm: np.ndarray | float) -> float:
     """
     Material above a plane, as mean depth: mean(max(z - plane, 0)) over measured pixels [mm] = litres per m2.
     """
-    return float(np.nanmean(np.maximum(height_mm - np.asarray(plane_mm, float), 0)))
+    return _mean_depth(height_mm - np.asarray(plane_mm))
+
+
+def _mean_depth(depth_mm: np.ndarray) -> float:
+    """Mean of what is above 0, over measured pixels."""
+    measured = depth_mm[np.isfinite(depth_mm)]
+    return float(np.mean(np.maximum(measured, 0), dtype=float))
 
 
 def local_planes(height_mm: np.ndarray, step_mm: float, *, ratio: float = TOP_RATIO) -> np.ndarray:
@@ -37,10 +43,11 @@ def local_planes(height_mm: np.ndarray, step_mm: float, *, ratio: float = TOP_RA
 
     Returns
     -------
-    (rows, columns) float64 [mm], linear between the centres of 10 mm cells. Levels of photos drift over the patch; a
-    board sander follows the deck's own sheer too, so volumes are taken against this and not against one plane.
+    (rows, columns) [mm], of the heights' kind, linear between the centres of 10 mm cells. Levels of photos drift over
+    the patch; a board sander follows the deck's own sheer too, so volumes are taken against this and not against one
+    plane.
     """
-    height = np.asarray(height_mm, float)
+    height = np.asarray(height_mm)
     size = max(1, round(CELL_MM / step_mm))
     counts = [max(1, round(n / size)) for n in height.shape]
     edges = [np.linspace(0, n, count + 1).round().astype(int) for n, count in zip(height.shape, counts, strict=True)]
@@ -48,11 +55,10 @@ def local_planes(height_mm: np.ndarray, step_mm: float, *, ratio: float = TOP_RA
     for i in range(counts[0]):
         for j in range(counts[1]):
             cell = height[edges[0][i] : edges[0][i + 1], edges[1][j] : edges[1][j + 1]]
-            levels = np.sort(cell[np.isfinite(cell)])[::-1]
-            if levels.size >= max(1, LEAST_SHARE * cell.size):
-                weights = np.full((1, levels.size), 1 / levels.size)
-                planes[i, j] = levels_at(levels, weights, np.array([ratio]))[0, 0]
-    return _between_centres(_filled(planes, height), edges, height.shape)
+            measured = cell[np.isfinite(cell)]
+            if measured.size >= max(1, LEAST_SHARE * cell.size):
+                planes[i, j] = level_of(measured, ratio)
+    return _between_centres(_filled(planes, height).astype(height.dtype), edges, height.shape)
 
 
 def _filled(planes: np.ndarray, height: np.ndarray) -> np.ndarray:
@@ -67,9 +73,9 @@ def _filled(planes: np.ndarray, height: np.ndarray) -> np.ndarray:
 def _between_centres(planes: np.ndarray, edges: list[np.ndarray], shape: tuple[int, int]) -> np.ndarray:
     """Linear between the centres of the cells, constant beyond the outer ones."""
     centres = [(e[:-1] + e[1:] - 1) / 2 for e in edges]
-    across = np.stack([np.interp(np.arange(shape[1]), centres[1], row) for row in planes])
+    across = np.stack([np.interp(np.arange(shape[1]), centres[1], row) for row in planes]).astype(planes.dtype)
     weights = np.interp(np.arange(shape[0]), centres[0], np.arange(len(centres[0])))
     below = np.minimum(weights.astype(int), len(centres[0]) - 1)
     above = np.minimum(below + 1, len(centres[0]) - 1)
-    part = (weights - below)[:, None]
+    part = (weights - below).astype(planes.dtype)[:, None]
     return (1 - part) * across[below] + part * across[above]

@@ -8,8 +8,7 @@ from typing import TypedDict, Unpack
 import numpy as np
 
 from texscan.cautions import OF_OPTION
-from texscan.coating import forecast as coat_forecast
-from texscan.coating import void_depth_after
+from texscan.coating import Surface, coats_on, forecast_on, surface_of, void_depth_after
 from texscan.coats import describe
 from texscan.compatibility import AGAINST, OPEN
 from texscan.flatten import cut_mm, fill_mm, local_planes
@@ -51,6 +50,7 @@ class Panel:
     coats: tuple[Coat, ...]
     deciding: Part | None = None  # whose void depth decides; None = the whole patch
     least_void_mm: float | None = None  # that must remain there; None = the limit without a reference
+    surface: Surface | None = None  # of the heights, where it is known already
 
 
 def options(panel: Panel, recommendation: Recommendation, limits: Limits) -> tuple[Option, ...]:
@@ -66,6 +66,8 @@ def options(panel: Panel, recommendation: Recommendation, limits: Limits) -> tup
     inconclusive).
     limits : for the void depth that has to be left, the share that may be worn, and the gelcoat.
     """
+    if panel.surface is None:
+        panel = replace(panel, surface=surface_of(panel.height_mm, panel.step_mm))
     refused = _refusals(recommendation)
     least = limits.decision[VOID_RULE].value if panel.least_void_mm is None else panel.least_void_mm
     return (
@@ -90,10 +92,10 @@ def _refusals(recommendation: Recommendation) -> tuple[str, ...]:
 
 def _void_left(panel: Panel, coats: tuple[Coat, ...]) -> tuple[float, float, float]:
     """Low, likely, high where it decides, as the decision reads it."""
-    found = coat_forecast(panel.height_mm, panel.step_mm, coats, filters=panel.filters, budget=panel.budget)
+    surface = panel.surface or surface_of(panel.height_mm, panel.step_mm)
     if panel.deciding is None:
-        return found.void_depth_mm[-1]
-    left = void_depth_after(panel.deciding.void_depth_mm, found.coats)
+        return forecast_on(surface, coats, filters=panel.filters, budget=panel.budget).void_depth_mm[-1]
+    left = void_depth_after(panel.deciding.void_depth_mm, coats_on(surface, coats))
     return left.low, left.value, left.high
 
 
@@ -181,11 +183,11 @@ def _local_repair(panel: Panel, limits: Limits) -> Option:
 
 def _retexture(panel: Panel, recommendation: Recommendation, limits: Limits) -> Option:
     """Filler up to the local top plane, and the cut down to the local floor that would spare the filler."""
-    height = np.asarray(panel.height_mm, float)
+    height = np.asarray(panel.height_mm)
     top = local_planes(height, panel.step_mm)
     floor = local_planes(height, panel.step_mm, ratio=FLOOR_RATIO)
     fill, cut = (_with_gain(v, panel.budget) for v in (fill_mm(height, top), cut_mm(height, floor)))
-    depth = float(np.nanmean((top - floor)[np.isfinite(height)]))
+    depth = float(np.mean((top - floor)[np.isfinite(height)], dtype=float))
     thin, thick = (limits.practice[key].value for key in ("gelcoat_thin_mm", "gelcoat_thick_mm"))
     warnings: tuple[str, ...] = ()
     if depth * (1 + COVERAGE_FACTOR * panel.budget.gain_u) >= thin:

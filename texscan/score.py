@@ -286,12 +286,13 @@ def _from_heights(
         reference=settings.reference,
     )
     cells = mould.compare(z, grid, pattern=found, condition=zone_map.condition, budget=budget)
-    forecast = coating.forecast(patch, grid.step_mm, settings.coats, filters=settings.filters, budget=budget)
+    surface = coating.surface_of(patch, grid.step_mm)
+    forecast = coating.forecast_on(surface, settings.coats, filters=settings.filters, budget=budget)
     reached = reach.reach(patch, grid.step_mm, budget=budget)
     job = replace(settings.job, azimuths_deg=tuple(v.view.light.azimuth_deg for v in views))
     decided = verdict.decide(figures, zone_map, forecast, reached, job=job, limits=settings.limits)
     kept = verdict.void_to_keep(verdict.Case(figures, zone_map, forecast, reached, job, settings.limits))
-    panel = Panel(patch, grid.step_mm, settings.filters, budget, zone_map, settings.coats, *kept)
+    panel = Panel(patch, grid.step_mm, settings.filters, budget, zone_map, settings.coats, *kept, surface)
     ways = options(panel, decided, settings.limits)
     all_flags = [*(flags or []), *(f for v in views for f in v.flags), *solved.flags, *texture.flags(figures)]
     all_flags += [*found.flags, *zone_map.flags, *(f for zone in zone_map.zones for f in zone.flags), *decided.flags]
@@ -404,7 +405,8 @@ def _masked(values: np.ndarray, mask: np.ndarray | None, grid: Grid) -> np.ndarr
 
 def _on_top_plane(height_mm: np.ndarray) -> np.ndarray:
     """Heights with the 2 % top plane one card thickness below z = 0: the card lies on the peaks."""
-    return (height_mm - np.nanquantile(height_mm, 1 - TOP_RATIO) - CARD_THICKNESS_MM).astype(np.float32)
+    measured = height_mm[np.isfinite(height_mm)]
+    return (height_mm - np.quantile(measured, 1 - TOP_RATIO) - CARD_THICKNESS_MM).astype(np.float32)
 
 
 def _eight_bit(pixels: np.ndarray) -> np.ndarray:
