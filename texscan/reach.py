@@ -35,6 +35,7 @@ HOLE = np.float32(-np.inf)
 # Heights in whole numbers of 16 bits are twice as quick: a hole stands below the lowest height by more than a cap.
 LEVELS, WHOLE_HOLE = 13_106, np.int16(-19_662)
 LEAST_TOUCH_LEVELS = 50  # the limit of touch is told to a hundredth
+LEAST_CUT = 8  # half-width of a cap [pixels] from which it is worth looking where it can be left
 LEAST_WHOLE = 1e6  # pixels times the ball's half-width squared [pixels]; small maps are quick enough without
 
 
@@ -166,7 +167,9 @@ def _highest(height: np.ndarray, cap: list[np.ndarray], hole: np.float32 | np.in
             higher = np.maximum(
                 line[start - n - shift : stop + n - shift], line[start - n + shift : stop + n + shift]
             )
-            useful = np.count_nonzero(drops > float(block.min()) - float(higher.max()))
+            useful = len(drops)
+            if n >= LEAST_CUT:
+                useful = int(np.count_nonzero(drops > float(block.min()) - float(higher.max())))
             if useful == 0:
                 break
             for column, drop in enumerate(drops[:useful]):
@@ -180,9 +183,9 @@ def _highest(height: np.ndarray, cap: list[np.ndarray], hole: np.float32 | np.in
 def _flat_readings(height: np.ndarray, step_mm: float, gains: tuple[float, ...], touch_mm: float) -> list:
     """(value, 0) of the touched share and of the mean gap, under a flat disc on the top plane, for each gain."""
     judged = np.isfinite(height)
-    gap = np.maximum(level_of(height[judged], TOP_RATIO) - height[judged], 0)
-    steep = _steepness(height, step_mm)[judged]
-    sums = [_sums(steep, np.float32(gain) * gap, gain, touch_mm) for gain in gains]
+    gap = np.where(judged, np.maximum(level_of(height[judged], TOP_RATIO) - height, 0), 0)
+    steep = _steepness(height, step_mm)
+    sums = [_sums(steep, np.float32(gain) * gap, gain, touch_mm, judged) for gain in gains]
     return [((touched / area, 0.0), (depth / count, 0.0)) for area, touched, count, depth in sums]
 
 
@@ -228,11 +231,14 @@ class _Ball:
     scale: float  # numbers a mm
     touch_mm: float
 
-    def numbers(self, height: np.ndarray, gain: float) -> np.ndarray:
+    def numbers(self, height: np.ndarray, holes: np.ndarray, gain: float) -> np.ndarray:
         """Heights [mm] times the gain, as numbers."""
-        raised = (height - np.float32(self.middle_mm)) * np.float32(gain * self.scale)
-        raised = np.where(np.isfinite(height), raised, self.hole)
-        return (np.rint(raised) if self.hole.dtype.kind == "i" else raised).astype(self.hole.dtype)
+        raised = height * np.float32(gain * self.scale)
+        if self.hole.dtype.kind == "i":
+            raised -= np.float32(self.middle_mm * gain * self.scale)
+            np.rint(raised, out=raised)
+        np.copyto(raised, self.hole, where=holes)
+        return raised.astype(self.hole.dtype)
 
 
 def _ball(
@@ -306,33 +312,37 @@ def _tile_sums(
     judged = _without_edge(core, edge) & np.isfinite(_without_edge(block, edge))
     if not judged.any():
         return [(0.0, 0.0, 0.0, 0.0)] * len(gains)
-    steep = _without_edge(_steepness(block, ball.step_mm), edge)[judged]
+    steep, holes = _without_edge(_steepness(block, ball.step_mm), edge), np.isnan(block)
     sums = []
     for gain in gains:
-        numbers = ball.numbers(block, gain)
-        gap = _closed(numbers, ball.cap, ball.hole)[judged] - _without_edge(numbers, edge)[judged]
-        sums.append(_sums(steep, np.maximum(gap, 0) / np.float32(ball.scale), gain, ball.touch_mm))
+        numbers = ball.numbers(block, holes, gain)
+        gap = _closed(numbers, ball.cap, ball.hole)
+        np.subtract(gap, _without_edge(numbers, edge), out=gap, where=judged)
+        gap = np.maximum(gap, 0) * judged
+        area, touched, count, depth = _sums(steep, gap, gain, ball.touch_mm * ball.scale, judged)
+        sums.append((area, touched, count, depth / ball.scale))
     return sums
 
 
 def _steepness(height: np.ndarray, step_mm: float) -> np.ndarray:
-    """|grad z|^2; 0 beside holes."""
+    """|grad z|^2 from central differences; 0 beside holes."""
     steep = np.zeros(height.shape, np.float32)
-    for axis in (0, 1):
-        if height.shape[axis] > 1:
-            steep += np.gradient(height, step_mm, axis=axis) ** 2
+    for way in ((1, 0), (0, 1)):
+        slope = cv2.Sobel(height, cv2.CV_32F, *way, ksize=1, scale=0.5 / step_mm, borderType=cv2.BORDER_REPLICATE)
+        steep += slope**2
     return np.where(np.isfinite(steep), steep, 0.0)
 
 
-def _sums(steep: np.ndarray, gap: np.ndarray, gain: float, touch_mm: float) -> tuple[float, float, float, float]:
-    """True area judged, true area touched, pixels judged, sum of gaps; all in pixels or pixels x mm."""
-    area = np.sqrt(1 + np.float32(gain**2) * steep)
-    return (
-        float(area.sum(dtype=float)),
-        float(area.sum(dtype=float, where=gap <= touch_mm)),
-        float(gap.size),
-        float(gap.sum(dtype=float)),
-    )
+def _sums(
+    steep: np.ndarray, gap: np.ndarray, gain: float, touch: float, judged: np.ndarray
+) -> tuple[float, float, float, float]:
+    """
+    True area judged, true area touched, pixels judged, sum of gaps; areas in pixels, gaps and touch in one unit. Gaps
+    are 0 where nothing is judged.
+    """
+    area = np.sqrt(1 + np.float32(gain**2) * steep) * judged
+    touched = area * (gap <= touch)
+    return float(area.sum()), float(touched.sum()), float(np.count_nonzero(judged)), float(gap.sum(dtype=float))
 
 
 def _from_holes(height: np.ndarray) -> np.ndarray | None:
@@ -359,6 +369,8 @@ def _resampled(height: np.ndarray, factor: float) -> np.ndarray:
         return _finer(_finer(height, round(1 / factor)).T, round(1 / factor)).T
     size = int(factor)
     rows, columns = (max(1, n // size) for n in height.shape)
+    if np.isfinite(height).all():
+        return cv2.resize(height[: rows * size, : columns * size], (columns, rows), interpolation=cv2.INTER_AREA)
     parts = [height[i : rows * size : size, j : columns * size : size] for i in range(size) for j in range(size)]
     known = [np.isfinite(part) for part in parts]
     counts = np.sum(known, axis=0)
