@@ -42,7 +42,7 @@ TONE_U = (
 GREY_U = 0.04  # relative standard uncertainty of a printed grey over the paper beside it, from memory
 DARKEST = 2e-3  # of full scale: below it the curve goes on straight
 LEAST_GREYS = 3
-STRIP_ROWS = 128  # rows of a photo worked on at a time
+STRIP_ROWS = 64  # rows of a photo worked on at a time
 TONE_STEPS = 1 << 15  # of the table that undoes a tone curve, even in ln(value): 0.02 % apart
 
 
@@ -64,10 +64,11 @@ class ToneCurve:
 def to_linear(photo: Photo) -> LinearPhoto:
     """Luminance with the sRGB curve undone, and where any channel is at its limit."""
     pixels, full = photo.pixels, np.iinfo(photo.pixels.dtype).max
-    clipped = cv2.inRange(pixels, (0, 0, 0), (math.ceil(CLIPPED_FROM * full) - 1,) * 3) == 0
-    luminance = np.empty(clipped.shape, np.float32)
+    luminance, clipped = np.empty(pixels.shape[:2], np.float32), np.empty(pixels.shape[:2], bool)
+    below = (math.ceil(CLIPPED_FROM * full) - 1,) * 3
     for top in range(0, len(pixels), STRIP_ROWS):  # colours as floats take three times the photo's luminance
         strip = pixels[top : top + STRIP_ROWS]
+        np.equal(cv2.inRange(strip, (0, 0, 0), below), 0, out=clipped[top : top + STRIP_ROWS])
         linear = strip.astype(np.float32) / np.float32(full) if photo.encoding == "linear" else srgb_to_linear(strip)
         luminance[top : top + STRIP_ROWS] = cv2.transform(linear, np.array([LUMINANCE_WEIGHTS], np.float32))
     return LinearPhoto(photo.file, luminance, clipped)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import accumulate
 
@@ -21,6 +21,7 @@ SOLVED_STEP_MM = 0.20  # photos of coarser pixels are laid on a finer grid, so t
 ENCLOSED_SHARE = 0.25  # of the card's bounding box: a card with this much deck in it (an L, a U) brackets the patch
 BRACKETED_MARGIN_MM, BESIDE_MARGIN_MM = 0.0, 60.0  # deck measured around the box of such a card, and of any other
 PHOTO_BORDER_PX = 4
+PART_PLACES, PART_BORDER_PX = 100, 32  # places a side that tell the part of a photo that is needed; more around it
 CARD_EDGE_MM = 1.0  # left out around the card's outline: paper edge, glue, curl
 SHADOW_MARGIN_MM = 1.0  # left out around shadows of card and uprights: penumbra
 RELIEF_DEPTH_MM = 0.8  # deepest valley that a shadow of the card may fall into
@@ -71,6 +72,20 @@ def in_photo(sighting: Sighting, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarr
     rows, columns = sighting.shape
     border = PHOTO_BORDER_PX
     return (column > border) & (row > border) & (column < columns - 1 - border) & (row < rows - 1 - border)
+
+
+def part_seen(sighting: Sighting, card: Card, grid: Grid) -> tuple[tuple[slice, slice], Sighting]:
+    """
+    The rows and columns of a photo that show card and grid, and the sighting as of that part alone.
+    """
+    corners = [card.outline_mm, [[grid.x_mm[0], grid.y_mm[0]], [grid.x_mm[-1], grid.y_mm[-1]]]]
+    low, high = (end(np.concatenate(corners), axis=0) for end in (np.min, np.max))
+    x, y = (np.linspace(*ends, PART_PLACES) for ends in zip(low, high, strict=True))
+    column, row = _pixels(sighting.camera, x, y, 0.0)
+    part = tuple(_span(at, size, PART_BORDER_PX) for at, size in zip((row, column), sighting.shape, strict=True))
+    (across, down), shape = sighting.camera.centre_px, tuple(span.stop - span.start for span in part)
+    camera = replace(sighting.camera, centre_px=(across - part[1].start, down - part[0].start))
+    return part, replace(sighting, camera=camera, shape=shape)
 
 
 def _pixels(camera: Camera, x_mm: np.ndarray, y_mm: np.ndarray, z_mm: float) -> tuple[np.ndarray, np.ndarray]:
@@ -172,8 +187,13 @@ def window_of(mask: np.ndarray, around: int = 0) -> tuple[slice, slice]:
     rows, columns = (np.flatnonzero(~mask.all(axis=axis)) for axis in (1, 0))
     if not rows.size:
         return slice(0, mask.shape[0]), slice(0, mask.shape[1])
-    first = max(int(rows[0]) - around, 0), max(int(columns[0]) - around, 0)
-    return slice(first[0], int(rows[-1]) + 1 + around), slice(first[1], int(columns[-1]) + 1 + around)
+    return widened((slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)), around)
+
+
+def widened(window: tuple[slice, slice], around: int) -> tuple[slice, slice]:
+    """The window with `around` more rows and columns on each side, as far as there are any."""
+    rows, columns = (slice(max(span.start - around, 0), span.stop + around) for span in window)
+    return rows, columns
 
 
 def _paper(card: Card, grid: Grid) -> np.ndarray:

@@ -5,14 +5,19 @@ lie, whatever the light; and shadows that lie on the deck in one photo only.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
+
 import cv2
 import numpy as np
 
+from texscan.deck import coarser
 from texscan.errors import PhotoError
 from texscan.model import Grid, LitView
 
 FINE_MM, COARSE_MM = 0.25, 1.5  # band of the activity map
 COARSE_SIGMA_PX = 4.0  # the wide mean is formed on pixels this much finer than its standard deviation
+SURE_AGREEMENT = 0.15  # on the coarse grid; other patches have 0.02 at most on the samples
 LEAST_AGREEMENT = 0.12  # same patch 0.16 (lights at right angles) to 0.95, other patch mostly under 0.10; on renders
 
 BROAD_MM, COARSE_MM_STEP = 4.0, 1.0  # standard deviation of what counts as broad light, wider than any texture; step
@@ -24,8 +29,9 @@ LEAST_SHADOW_MM2 = 40.0
 
 
 def activity(view: LitView, grid: Grid) -> np.ndarray:
-    """(rows, columns) float32: how much the brightness changes over FINE_MM, over its local mean; NaN off the "
-    "deck."""
+    """
+    (rows, columns) float32: how much the brightness changes over FINE_MM, over its local mean; NaN off the deck.
+    """
     known = np.isfinite(view.brightness)
     picture = np.where(known, view.brightness, 0).astype(np.float32)
     fine = cv2.GaussianBlur(picture, (0, 0), FINE_MM / grid.step_mm)
@@ -59,14 +65,29 @@ def refuse_other_patches(views: tuple[LitView, ...], files: tuple[str, ...], gri
     """
     if len(views) < 2:
         return
-    maps = [activity(view, grid) for view in views]
-    for number in range(1, len(maps)):
-        best = max(agreement(maps[number], other) for k, other in enumerate(maps) if k != number)
-        if best < LEAST_AGREEMENT:
+    unsure = _best_below(SURE_AGREEMENT, *coarser(views, grid), range(1, len(views)))
+    if unsure:  # on the coarse grid lights at right angles agree less
+        refused = _best_below(LEAST_AGREEMENT, views, grid, unsure)
+        for number, best in refused.items():
             raise PhotoError(
                 f"{files[number]} does not show the same patch as the other photos (agreement {best:.2f}, at least "
                 f"{LEAST_AGREEMENT} is needed), or the card was moved between them. Score each patch by itself."
             )
+
+
+def _best_below(least: float, views: tuple[LitView, ...], grid: Grid, numbers: Iterable[int]) -> dict[int, float]:
+    """Those of the numbered views that agree with no other view by `least`, with their best agreement."""
+    maps = [activity(view, grid) for view in views]
+    found = {}
+    for number in numbers:
+        best = -math.inf
+        for other in (k for k in range(len(maps)) if k != number):
+            best = max(best, agreement(maps[number], maps[other]))
+            if best >= least:
+                break
+        else:
+            found[number] = best
+    return found
 
 
 def cast_shadows(views: tuple[LitView, ...], grid: Grid) -> list[np.ndarray]:

@@ -13,7 +13,7 @@ from texscan.budget import FINE_PX_MM, STATED_SCALE_U, budget_of, print_scale_u
 from texscan.card import CARD_THICKNESS_MM, Card
 from texscan.compatibility import Job
 from texscan.curve import TOP_RATIO
-from texscan.deck import NoDeck, no_deck
+from texscan.deck import NoDeck, coarser, no_deck
 from texscan.errors import InputError, PhotoError, ReliefError, SettingsError
 from texscan.limits import Limits, zone_limits
 from texscan.linear import to_linear
@@ -37,13 +37,14 @@ from texscan.mould import Mould
 from texscan.one_light import refuse_dark_along_light, with_print_in_doubt
 from texscan.options import Option, Panel, options
 from texscan.orthographic import without_parallax
-from texscan.rectify import common_grid, to_grid
+from texscan.rectify import common_grid, part_seen, to_grid, widened
 from texscan.same_patch import cast_shadows, refuse_other_patches
 from texscan.standard import Verification, day_of, verification_flags
 from texscan.views import PHOTO_PLANE_MM, ReadyView, TorchOff, ground, ready_view, stated_views
 
 TILT_U_DEG = 0.3  # of the camera's tilt, from the focal length that a flat card leaves open; measured on renders
 NEARLY_SMOOTH_MM = 0.06
+AROUND_MM = 12.0  # looked at around the deck for its borders, as far as their windows reach
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,22 +182,20 @@ def _set_of(photos: Iterable[Photo], settings: Settings, torch_off: Photo | None
     mask = _mask_on(settings.mask, photos[0], sightings.get(0), grid)
     off = _torch_off(torch_off, card)
     on = ground(card, grid)
-    ready, more = _each(
-        photos,
-        lambda k: ready_view(
-            to_linear(photos[k]),
-            sightings[k],
-            card,
-            grid,
-            on=on,
-            torch_off=_at_exposure(off, torch_off, photos[k]),
-            leave_out=mask,
-        ),
-        only=tuple(sightings),
-    )
+
+    def step(k: int) -> ReadyView:
+        part, sighting = part_seen(sightings[k], card, grid)
+        linear = to_linear(replace(photos[k], pixels=photos[k].pixels[part]))
+        at_exposure = _at_exposure(off, torch_off, photos[k])
+        return ready_view(linear, sighting, card, grid, on=on, torch_off=at_exposure, leave_out=mask)
+
+    ready, more = _each(photos, step, only=tuple(sightings))
     used, views = tuple(photos[k] for k in ready), tuple(ready.values())
-    refuse_other_patches(tuple(v.view for v in views), tuple(photo.file for photo in used), grid)
-    views, more_flags = _deck_only(views, grid, masked=mask is not None)
+    window = widened(on.window, round(AROUND_MM / grid.step_mm))
+    seen = tuple(replace(v.view, brightness=v.view.brightness[window]) for v in views)
+    refuse_other_patches(seen, tuple(photo.file for photo in used), grid.part(window))
+    bare, more_flags = _off_deck(seen, grid.part(window), masked=mask is not None)
+    views = tuple(_without(v, off, window) for v, off in zip(views, bare, strict=True))
     flags = ["print-scale-unconfirmed"] if settings.printed_bar_mm is None else []
     flags += ["views-left-out"] if refused or more else []
     kept = tuple(sightings[k] for k in ready)
@@ -324,16 +323,23 @@ def _from_heights(
     )
 
 
-def _deck_only(views: tuple[ReadyView, ...], grid: Grid, *, masked: bool) -> tuple[tuple[ReadyView, ...], list[str]]:
-    """The views without shadows cast on the deck and, where the user masked nothing, without borders and fittings."""
-    lit = tuple(v.view for v in views)
-    shaded = cast_shadows(lit, grid)
-    found = NoDeck(np.zeros(grid.shape, bool), ()) if masked else no_deck(lit, grid)
+def _off_deck(lit: tuple[LitView, ...], grid: Grid, *, masked: bool) -> tuple[list[np.ndarray], list[str]]:
+    """(rows, columns) bool of each view: shadows cast on the deck and, where the user masked nothing, no non-skid."""
+    small, coarse = coarser(lit, grid)
+    shaded = cast_shadows(small, coarse)
+    found = NoDeck(np.zeros(coarse.shape, bool), ()) if masked else no_deck(small, coarse)
     flags = [*(["shadow-on-deck"] if np.any(shaded) else []), *found.flags]
-    bare = [
-        np.where(found.mask | s, np.nan, v.brightness).astype(np.float32) for v, s in zip(lit, shaded, strict=True)
-    ]
-    return tuple(replace(v, view=replace(v.view, brightness=b)) for v, b in zip(views, bare, strict=True)), flags
+    off = [(found.mask | s).astype(np.uint8) for s in shaded]
+    return [cv2.resize(a, grid.shape[::-1], interpolation=cv2.INTER_NEAREST).astype(bool) for a in off], flags
+
+
+def _without(ready: ReadyView, off: np.ndarray, window: tuple[slice, slice]) -> ReadyView:
+    """The view without what lies off the deck in the window."""
+    if not off.any():
+        return ready
+    brightness = ready.view.brightness.copy()
+    brightness[window][off] = np.nan
+    return replace(ready, view=replace(ready.view, brightness=brightness))
 
 
 def _window(z: np.ndarray) -> tuple[slice, slice]:
