@@ -139,12 +139,14 @@ def curve_of(heights: np.ndarray) -> tuple[np.ndarray, np.ndarray | None]:
 
 
 def level_of(heights: np.ndarray, ratio: float) -> float:
-    """Smc(p) of heights (n,) in any order, each of the same area, as `levels_at` of their curve; quicker."""
-    return float(_levels_of(heights, np.array([ratio]))[0])
+    """Smc(p) of heights (n,), as `levels_of`."""
+    return float(levels_of(heights, np.array([ratio]))[0])
 
 
-def _levels_of(heights: np.ndarray, ratios: np.ndarray) -> np.ndarray:
-    """Smc(p) (k,) of heights (n,) in any order, without sorting them all."""
+def levels_of(heights: np.ndarray, ratios: np.ndarray) -> np.ndarray:
+    """
+    Smc(p) (k,) of heights (n,) in any order, each of the same area: as `levels_at` of their curve, without sorting.
+    """
     place = np.clip((1 - ratios) * heights.size - 0.5, 0, heights.size - 1)  # from the lowest up
     below = place.astype(int)
     above = np.minimum(below + 1, heights.size - 1)
@@ -196,7 +198,7 @@ def deciding_of(heights: np.ndarray, contact_depths_mm: list[float]) -> tuple[di
     The four figures that decide of heights (n,) in any order, each of the same area, as `deciding_figures` of their
     curve but quicker; contact at the first depth, and then its share at each of the depths.
     """
-    top, floor = _levels_of(heights, np.array([TOP_RATIO, FLOOR_RATIO]))
+    top, floor = levels_of(heights, np.array([TOP_RATIO, FLOOR_RATIO]))
     contact = [float(np.count_nonzero(heights >= top - depth) / heights.size) for depth in contact_depths_mm]
     return {
         "Sq_mm": float(np.std(heights, dtype=np.float64)),

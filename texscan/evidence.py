@@ -16,7 +16,7 @@ import numpy as np
 from scipy import ndimage
 from scipy.special import ndtri
 
-from texscan.curve import FLOOR_RATIO, TOP_RATIO, level_of
+from texscan.curve import FLOOR_RATIO, TOP_RATIO, levels_of
 
 TILE_MM = 2.5  # windows are placed at this step and gathered from tiles of this side
 WINDOW_MM = 10.0  # side of the square with as much area as a Gaussian window weighs
@@ -125,7 +125,7 @@ def _histograms(z: np.ndarray, tile: int, shape: tuple[int, int]) -> tuple[np.nd
     """Falling levels (bins,) [mm] and how many pixels of each tile stand at them (rows, columns, bins) float32."""
     known = np.isfinite(z)
     heights = z[known]
-    low, high = (level_of(heights, share) for share in (1 - OUTSIDE_SHARE, OUTSIDE_SHARE))
+    high, low = levels_of(heights, np.array([OUTSIDE_SHARE, 1 - OUTSIDE_SHARE])).tolist()
     width = max((high - low) / BINS, 1e-6)
     bins = np.clip((high - heights) / width, 0, BINS - 1).astype(np.int32)
     tiles = np.arange(shape[0] * shape[1], dtype=np.int32).reshape(shape) * BINS
@@ -314,20 +314,22 @@ def _models(sound_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
             continue
         curves += [_cut(sound_mm, wear, fill, ripple) for wear, fill in whole]
         cut = [_cut(sound_mm, wear, fill, ripple) for wear, fill in lost]
-        curves += [_mixed(sound_mm, curve, share) for share in MIXED_SHARES for curve in cut]
+        curves += [curve for share in MIXED_SHARES for curve in _mixed(sound_mm, np.stack(cut), share)]
         losses += [whole] + [lost] * len(MIXED_SHARES)
         shares += [np.zeros(len(whole)), np.repeat(MIXED_SHARES, len(lost))]
     return np.stack(curves), np.concatenate(losses), np.concatenate(shares)
 
 
 def _mixed(first_mm: np.ndarray, second_mm: np.ndarray, share: float) -> np.ndarray:
-    """Curve (49,) of an area of which `share` has the first curve and the rest the second, both on one level."""
-    heights = np.concatenate([first_mm, second_mm])
-    weights = np.repeat([share, 1 - share], RATIOS.size) / RATIOS.size
-    order = np.argsort(-heights, kind="stable")
-    middle = np.cumsum(weights[order]) - weights[order] / 2
+    """Curves (k, 49) of areas of which `share` has the first curve (49,) and the rest a second one, both on one level."""
+    heights = np.concatenate([np.broadcast_to(first_mm, second_mm.shape), second_mm], axis=1)
+    order = np.argsort(-heights, axis=1, kind="stable")
+    weights = (np.repeat([share, 1 - share], RATIOS.size) / RATIOS.size)[order]
+    middle = np.cumsum(weights, axis=1) - weights / 2
     # the curves span 2 to 98 % of their areas
-    return np.interp(RATIOS, TOP_RATIO + (FLOOR_RATIO - TOP_RATIO) * middle, heights[order])
+    ratios = TOP_RATIO + (FLOOR_RATIO - TOP_RATIO) * middle
+    falling = np.take_along_axis(heights, order, axis=1)
+    return np.array([np.interp(RATIOS, at, row) for at, row in zip(ratios, falling, strict=True)])
 
 
 def _taken(sound_mm: np.ndarray, wear: np.ndarray, fill: np.ndarray) -> np.ndarray:

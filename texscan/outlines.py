@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import cv2
 import numpy as np
@@ -43,6 +44,9 @@ def softmax(values: np.ndarray) -> np.ndarray:
 
 def on_pixels(probability: np.ndarray, tile_px: int, shape: tuple[int, int], step_mm: float) -> np.ndarray:
     """Most probable condition (rows, columns) uint8 of every pixel, with outlines smooth over `OUTLINE_MM`."""
+    likeliest = probability.argmax(axis=2)
+    if (likeliest == likeliest[0, 0]).all():
+        return np.full(shape, SOUND + likeliest[0, 0], np.uint8)
     x = ((np.arange(shape[1]) + 0.5) / tile_px - 0.5).astype(np.float32)
     y = ((np.arange(shape[0]) + 0.5) / tile_px - 0.5).astype(np.float32)
     map_x, map_y = np.broadcast_to(x, shape).copy(), np.broadcast_to(y[:, None], shape).copy()
@@ -90,7 +94,10 @@ def without_specks(labels: np.ndarray, measured: np.ndarray, joined: np.ndarray,
     """
     small = np.zeros(labels.shape, bool)
     for value in CONDITION_NAMES:
-        count, parts = cv2.connectedComponents(((labels == value) & joined).astype(np.uint8), connectivity=4)
+        of_value = (labels == value) & joined
+        if not of_value.any():
+            continue
+        count, parts = cv2.connectedComponents(of_value.astype(np.uint8), connectivity=4)
         area = np.bincount(parts[measured], minlength=count) * step_mm**2
         tiny = area < LEAST_ZONE_MM2
         tiny[0] = False
@@ -116,11 +123,14 @@ def nearest(labels: np.ndarray, empty: np.ndarray) -> np.ndarray:
     if not empty.any() or empty.all():
         return labels
     kept = ~empty
+    values = labels[kept]
+    if (values == values[0]).all():
+        return np.full(labels.shape, values[0], labels.dtype)
     _, place = cv2.distanceTransformWithLabels(
         empty.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
     )
     of_place = np.zeros(int(place.max()) + 1, labels.dtype)
-    of_place[place[kept]] = labels[kept]
+    of_place[place[kept]] = values
     return of_place[place]
 
 
@@ -134,6 +144,17 @@ def inner(everywhere: np.ndarray, distance_px: float) -> np.ndarray:
         far = cv2.distanceTransform((~others).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE) > distance_px
         out |= (everywhere == value) & far
     return out
+
+
+def parts(inside: np.ndarray) -> Iterator[tuple[tuple[slice, slice], np.ndarray]]:
+    """Box and pixels of each connected part of what is inside (rows, columns) bool, from the top."""
+    if not inside.any():
+        return
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(inside.astype(np.uint8), connectivity=4)
+    for number in range(1, count):
+        left, top, width, height = stats[number, :4].tolist()
+        box = slice(top, top + height), slice(left, left + width)
+        yield box, labels[box] == number
 
 
 def outline(part: np.ndarray, box: tuple[slice, slice], grid: Grid) -> np.ndarray:

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from scipy import ndimage
 
-from texscan.curve import FLOOR_RATIO, TOP_RATIO, level_of
+from texscan.curve import FLOOR_RATIO, TOP_RATIO, levels_of
 from texscan.model import Measured, Pattern
 from texscan.texture import autocorrelation
 
@@ -50,7 +50,7 @@ def find(z: np.ndarray, step_mm: float) -> Pattern:
     """
     known = np.isfinite(z)
     heights = z[known]
-    if heights.size < 100 or level_of(heights, TOP_RATIO) - level_of(heights, FLOOR_RATIO) < LEAST_RELIEF_MM:
+    if heights.size < 100 or -np.diff(levels_of(heights, np.array([TOP_RATIO, FLOOR_RATIO])))[0] < LEAST_RELIEF_MM:
         return Pattern("none")
     coarse, coarse_step = _averaged(z, step_mm)
     correlation = autocorrelation(coarse, coarse_step, LONGEST_LAG_MM)

@@ -11,7 +11,6 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import ndimage
 
 from texscan import evidence, outlines
 from texscan.curve import deciding_of
@@ -157,7 +156,8 @@ def find(
     everywhere = outlines.spread(inside, step, joined=joined)
     windows = seen, probability, found.tile_px
     zones = _zones(z, inside, everywhere, part, filters=filters, budget=budget, windows=windows)
-    shares = {name: float((inside == value).sum() / (inside > 0).sum()) for value, name in CONDITION_NAMES.items()}
+    known = int(np.count_nonzero(inside))
+    shares = {name: int(np.count_nonzero(inside == value)) / known for value, name in CONDITION_NAMES.items()}
     condition = np.zeros(grid.shape, np.uint8)
     condition[box] = inside
     return ZoneMap(condition, zones, shares, source, sound, flags, seen.lost_share)
@@ -259,9 +259,7 @@ def _zones(
     sound = _void_depth(np.where(condition == SOUND, inner, np.nan), step, filters) if harmed else None
     zones = []
     for value, name in CONDITION_NAMES.items():
-        parts, _ = ndimage.label(everywhere == value)
-        for number, box in enumerate(ndimage.find_objects(parts), start=1):
-            part = parts[box] == number
+        for box, part in outlines.parts(everywhere == value):
             whole = np.where(part & (condition[box] > 0), z[box], np.nan)
             area = _area_mm2(whole, step)
             if area < outlines.LEAST_ZONE_MM2:
@@ -272,10 +270,9 @@ def _zones(
             read = measured_heights(inside, step, filters, budget)
             own = _void_depth(inside, step, filters) if sound is not None and value != SOUND else None
             ratio = None if sound is None or own is None else _ratio(own, sound)
-            confidence, flags = _confidence(parts == number, value, windows)
+            confidence, flags = _confidence(part, box, value, windows)
             relief, void, contact = (read[key] for key in FIGURE_KEYS)
-            rows, columns = box
-            outline = outlines.outline(part, (rows, columns), grid)
+            outline = outlines.outline(part, box, grid)
             zones.append(Zone(name, outline, area, relief, void, contact, confidence, ratio, flags))
     return tuple(sorted(zones, key=lambda zone: -zone.area_mm2))
 
@@ -299,12 +296,12 @@ def _ratio(part: Measured, whole: Measured) -> Measured:
 
 
 def _confidence(
-    part: np.ndarray, value: int, windows: tuple[Evidence, np.ndarray, int]
+    part: np.ndarray, box: tuple[slice, slice], value: int, windows: tuple[Evidence, np.ndarray, int]
 ) -> tuple[float, tuple[str, ...]]:
     """Mean probability of the zone's condition over its windows, and the zone's flags."""
     seen, probability, tile = windows
-    rows, columns = (np.minimum(np.arange(size) // tile, limit - 1) for size, limit in
-                     zip(part.shape, probability.shape[:2], strict=True))  # fmt: skip
+    rows, columns = (np.minimum(np.arange(side.start, side.stop) // tile, limit - 1) for side, limit in
+                     zip(box, probability.shape[:2], strict=True))  # fmt: skip
     tiles = np.bincount(
         (rows[:, None] * probability.shape[1] + columns)[part], minlength=probability[..., 0].size
     ).astype(np.float64)
