@@ -321,7 +321,7 @@ def _models(sound_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def _mixed(first_mm: np.ndarray, second_mm: np.ndarray, share: float) -> np.ndarray:
-    """Curves (k, 49) of areas of which `share` has the first curve (49,) and the rest a second one, both on one level."""
+    """Curves (k, 49) of areas of which `share` has the first curve (49,), the rest a second; both on one level."""
     heights = np.concatenate([np.broadcast_to(first_mm, second_mm.shape), second_mm], axis=1)
     order = np.argsort(-heights, axis=1, kind="stable")
     weights = (np.repeat([share, 1 - share], RATIOS.size) / RATIOS.size)[order]
