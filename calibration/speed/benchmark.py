@@ -27,6 +27,7 @@ import cv2  # noqa: E402  the number of threads stands first
 from texscan import cell_table, files, filters, relief, result, score, texture, zones  # noqa: E402
 from texscan.compatibility import Job  # noqa: E402
 from texscan.inputs import read_settings  # noqa: E402
+from texscan.memory import handed_over  # noqa: E402
 from texscan.samples import sample_panels, sample_path  # noqa: E402
 
 cv2.setNumThreads(1)
@@ -129,7 +130,8 @@ def _score(paths: list[Path], panel) -> None:
     settings = read_settings(
         job=Job(panel.existing, panel.planned), printed_bar_mm=panel.printed_bar_mm, panel=panel.title
     )
-    done = score.score_photos(tuple(files.load_photo(path) for path in paths), settings)
+    photos = [files.load_photo(path) for path in paths]
+    done = score.score_photos(handed_over(photos), settings)  # as `texscan score` and `texscan batch` do
     result.result_files(done)
 
 

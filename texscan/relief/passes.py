@@ -36,7 +36,7 @@ class Settings:
     roughness: float | None  # of the paint's skin (GGX); None takes the deck as plain matt paint
     cauchy: tuple[float, ...]  # scales of the robust weights, pass by pass on the coarsest grid, over level
     paper: float  # reflectance of the paper that brightness is relative to
-    fine_passes: int = 4  # finer grids use the last ones of `cauchy`
+    fine_passes: int = 3  # finer grids use the last ones of `cauchy`
     runs: bool = True  # shadow runs as equations
     run_weight: float = 10.0  # of a run against a pixel: shading's errors are alike over many pixels, a run's are not
     bounce: bool = True  # bounced light

@@ -27,9 +27,8 @@ SHORTEST_RUN_PX = 2.0  # shorter dark runs are noise or blur
 class Fan:
     """The polar grid of one lamp: sample (i, j) lies on ray i at radius_mm[j] from the lamp's foot."""
 
-    # Fixed maps of OpenCV: the places of the samples (rays, samples) on the grid, of the pixels in the fan.
-    on_grid: tuple[np.ndarray, np.ndarray]
-    in_fan: tuple[np.ndarray, np.ndarray]
+    on_grid: tuple[np.ndarray, np.ndarray]  # column and row of each sample, (rays, samples) float32
+    in_fan: tuple[np.ndarray, np.ndarray]  # sample and ray of each pixel, (rows, columns) float32
     angle: np.ndarray  # (rays,) float64, of the ray against +x [radians]
     foot_px: tuple[float, float]  # column and row of the lamp's foot
     radius_mm: np.ndarray  # (samples,) float64
@@ -69,21 +68,24 @@ def fan(light: Light, grid: Grid) -> Fan:
     if lamp is None:
         lamp = np.array([*grid.centre_mm, 0.0]) + light.direction * DISTANT_MM
     x, y = grid.x_mm[None, :] - lamp[0], grid.y_mm[:, None] - lamp[1]
-    radius = np.sqrt(x * x + y * y)
     # Angles are taken about the direction to the grid's centre, so that they do not wrap unless the lamp is above it.
     to_centre = np.arctan2(grid.centre_mm[1] - lamp[1], grid.centre_mm[0] - lamp[0])
     c, s = np.cos(to_centre), np.sin(to_centre)
     angle = np.arctan2((y * c - x * s).astype(np.float32), (x * c + y * s).astype(np.float32))
+    radius = x * x + y * y
+    np.sqrt(radius, out=radius)
     near, far = max(radius.min() - grid.step_mm, grid.step_mm), radius.max() + grid.step_mm
     turn = grid.step_mm / far
     angles = np.arange(angle.min() - turn, angle.max() + 2 * turn, turn)
     radii = np.arange(near, far + grid.step_mm, grid.step_mm)
     foot = float((lamp[0] - grid.x0_mm) / grid.step_mm), float((grid.y1_mm - lamp[1]) / grid.step_mm)
-    column, row = _from_foot(foot, angles[:, None] + to_centre, radii[None, :] / grid.step_mm)
-    sample, ray = (radius - near) / grid.step_mm, (angle - angles[0]) / turn
+    radius -= near
+    radius /= grid.step_mm
+    angle -= np.float32(angles[0])
+    angle *= np.float32(1 / turn)
     return Fan(
-        on_grid=_fixed(column, row),
-        in_fan=_fixed(sample, ray),
+        on_grid=_from_foot(foot, angles[:, None] + to_centre, radii[None, :] / grid.step_mm),
+        in_fan=(radius.astype(np.float32), angle),
         angle=angles + to_centre,
         foot_px=foot,
         radius_mm=radii,
@@ -94,14 +96,11 @@ def fan(light: Light, grid: Grid) -> Fan:
 def _from_foot(
     foot_px: tuple[float, float], angle: np.ndarray, radius_px: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Column and row of what lies at this angle and distance from the lamp's foot."""
-    return foot_px[0] + radius_px * np.cos(angle), foot_px[1] - radius_px * np.sin(angle)
-
-
-def _fixed(column: np.ndarray, row: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Places as `cv2.remap` takes them in the end, in steps of 1/32: half of their size."""
-    whole, part = cv2.convertMaps(column.astype(np.float32), row.astype(np.float32), cv2.CV_16SC2)
-    return whole, part
+    """Column and row, float32, of what lies at this angle and distance from the lamp's foot."""
+    right, up = radius_px * np.cos(angle), radius_px * np.sin(angle)
+    right += foot_px[0]
+    np.subtract(foot_px[1], up, out=up)
+    return right.astype(np.float32), up.astype(np.float32)
 
 
 def unroll(values: np.ndarray, over: Fan) -> np.ndarray:
@@ -230,7 +229,7 @@ def equations(runs: Runs, shape: tuple[int, int]) -> tuple[sparse.csr_array, np.
     index_b, weight_b = _bilinear(runs.end, rows, columns)
     data = np.concatenate([weight_a * ratio[:, None], -weight_b], axis=1).astype(np.float32)
     index = np.concatenate([index_a, index_b], axis=1)
-    start = np.arange(len(ratio) + 1) * 8
+    start = np.arange(len(ratio) + 1, dtype=np.int32) * 8  # as `index`, or both become twice as wide
     matrix = sparse.csr_array((data.ravel(), index.ravel(), start), shape=(len(ratio), (rows + 1) * (columns + 1)))
     return matrix, runs.drop_mm.astype(np.float32)
 

@@ -129,7 +129,10 @@ def solve(
 
 
 def settings_for(views: int, paper_reflectance: float | None) -> Settings:
-    """Settings by number of views; one view is sized better by the plain matt model (see calibration/relief)."""
+    """
+    Settings by number of views; one view is sized better by the plain matt model, two gain by a fourth pass on the
+    finer grids (see calibration/relief).
+    """
     paper = PAPER_REFLECTANCE if paper_reflectance is None else paper_reflectance
     if views == 1:
         return Settings(
@@ -138,7 +141,10 @@ def settings_for(views: int, paper_reflectance: float | None) -> Settings:
         )  # fmt: skip
     tight = (3.0, 1.5, 0.75, 0.4, 0.2)
     if views == 2:
-        return Settings(forward.ROUGHNESS, tight, paper, hidden_u=0.1, slope_u=0.02, slope_knee=0.03, flat_u_mm=0.06)
+        return Settings(
+            forward.ROUGHNESS, tight, paper, fine_passes=4,
+            hidden_u=0.1, slope_u=0.02, slope_knee=0.03, flat_u_mm=0.06,
+        )  # fmt: skip
     return Settings(forward.ROUGHNESS, tight, paper)
 
 
