@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import ndimage
 
-from texscan.curve import TOP_RATIO, level_of
+from texscan.curve import TOP_RATIO, levels_of
 
 CELL_MM = 10.0  # side of the cells whose own top plane is taken: several pitches of common textures
 LEAST_SHARE = 0.3  # of a cell's pixels measured
@@ -47,18 +47,23 @@ def local_planes(height_mm: np.ndarray, step_mm: float, *, ratio: float = TOP_RA
     the patch; a board sander follows the deck's own sheer too, so volumes are taken against this and not against one
     plane.
     """
+    return local_levels(height_mm, step_mm, (ratio,))[0]
+
+
+def local_levels(height_mm: np.ndarray, step_mm: float, ratios: tuple[float, ...]) -> list[np.ndarray]:
+    """`local_planes` for several ratios at once."""
     height = np.asarray(height_mm)
     size = max(1, round(CELL_MM / step_mm))
     counts = [max(1, round(n / size)) for n in height.shape]
     edges = [np.linspace(0, n, count + 1).round().astype(int) for n, count in zip(height.shape, counts, strict=True)]
-    planes = np.full(counts, np.nan)
+    planes = np.full((len(ratios), *counts), np.nan)
     for i in range(counts[0]):
         for j in range(counts[1]):
             cell = height[edges[0][i] : edges[0][i + 1], edges[1][j] : edges[1][j + 1]]
             measured = cell[np.isfinite(cell)]
             if measured.size >= max(1, LEAST_SHARE * cell.size):
-                planes[i, j] = level_of(measured, ratio)
-    return _between_centres(_filled(planes, height).astype(height.dtype), edges, height.shape)
+                planes[:, i, j] = levels_of(measured, np.array(ratios))
+    return [_between_centres(_filled(of_one, height).astype(height.dtype), edges, height.shape) for of_one in planes]
 
 
 def _filled(planes: np.ndarray, height: np.ndarray) -> np.ndarray:

@@ -11,14 +11,14 @@ from texscan.cautions import OF_OPTION
 from texscan.coating import Surface, coats_on, forecast_on, surface_of, void_depth_after
 from texscan.coats import describe
 from texscan.compatibility import AGAINST, OPEN
-from texscan.flatten import cut_mm, fill_mm, local_planes
+from texscan.curve import FLOOR_RATIO, TOP_RATIO
+from texscan.flatten import cut_mm, fill_mm, local_levels
 from texscan.limits import Limits
 from texscan.model import COVERAGE_FACTOR, Budget, Coat, Filters, Measured, Recommendation, ZoneMap
 from texscan.verdict import RECOAT, RETEXTURE, VOID_RULE, Part
 
 SPRAYED_PEAK_SHARE = (0.5, 0.7, 0.95)  # thinner wet films set before they run; policy, no source
 SMALL_SHARE = 0.02  # of the patch: less worn or filled area is the noise of the outlines
-FLOOR_RATIO = 0.98  # the floor that a cut must reach: Smc(98 %)
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,8 +184,7 @@ def _local_repair(panel: Panel, limits: Limits) -> Option:
 def _retexture(panel: Panel, recommendation: Recommendation, limits: Limits) -> Option:
     """Filler up to the local top plane, and the cut down to the local floor that would spare the filler."""
     height = np.asarray(panel.height_mm)
-    top = local_planes(height, panel.step_mm)
-    floor = local_planes(height, panel.step_mm, ratio=FLOOR_RATIO)
+    top, floor = local_levels(height, panel.step_mm, (TOP_RATIO, FLOOR_RATIO))
     fill, cut = (_with_gain(v, panel.budget) for v in (fill_mm(height, top), cut_mm(height, floor)))
     depth = float(np.mean((top - floor)[np.isfinite(height)], dtype=float))
     thin, thick = (limits.practice[key].value for key in ("gelcoat_thin_mm", "gelcoat_thick_mm"))

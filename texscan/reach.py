@@ -316,9 +316,9 @@ def _tile_sums(
     sums = []
     for gain in gains:
         numbers = ball.numbers(block, holes, gain)
-        gap = _closed(numbers, ball.cap, ball.hole)
-        np.subtract(gap, _without_edge(numbers, edge), out=gap, where=judged)
-        gap = np.maximum(gap, 0) * judged
+        closed, rough = (np.where(judged, each, ball.hole.dtype.type(0)) for each in
+                         (_closed(numbers, ball.cap, ball.hole), _without_edge(numbers, edge)))  # fmt: skip
+        gap = np.maximum(closed - rough, 0)
         area, touched, count, depth = _sums(steep, gap, gain, ball.touch_mm * ball.scale, judged)
         sums.append((area, touched, count, depth / ball.scale))
     return sums
