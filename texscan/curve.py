@@ -176,13 +176,13 @@ def pressed(levels: np.ndarray, weights: np.ndarray | None, carried_mm: float) -
 
 
 def deciding_figures(
-    levels: np.ndarray, weights: np.ndarray | None, contact_depth_mm: float
+    levels: np.ndarray, weights: np.ndarray | None, contact_depth_mm: float | np.ndarray
 ) -> dict[str, np.ndarray]:
-    """The four figures that decide; arguments, keys and values as in `height_figures`."""
+    """The four figures that decide; as in `height_figures`, contact also at a depth of each curve (b, 1)."""
     return _deciding(_curve(levels, weights), contact_depth_mm)
 
 
-def _deciding(curve: _Curve, contact_depth_mm: float) -> dict[str, np.ndarray]:
+def _deciding(curve: _Curve, contact_depth_mm: float | np.ndarray) -> dict[str, np.ndarray]:
     ends = _levels_at(curve, np.array([TOP_RATIO, FLOOR_RATIO]))
     top, (m1, m2) = ends[:, :1], curve.about_middle(2)
     return {

@@ -12,9 +12,9 @@ import cv2
 import numpy as np
 from scipy import ndimage
 
+from texscan.autocorrelation import autocorrelation
 from texscan.curve import FLOOR_RATIO, TOP_RATIO, levels_of
 from texscan.model import Measured, Pattern
-from texscan.texture import autocorrelation
 
 LEAST_RELIEF_MM = 0.10  # less is noise of the measurement (height noise of 0.02 to 0.03 mm has a relief near it)
 LAG_STEP_MM = 0.1  # of the correlation; finer maps are averaged down to it

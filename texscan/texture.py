@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from functools import reduce
 
 import numpy as np
-from scipy import fft
 
 from texscan import contact
+from texscan.autocorrelation import LAG_KEYS, correlation_lengths, lag_scatter
 from texscan.curve import (
     TOP_RATIO,
     core_figures,
@@ -31,15 +31,12 @@ from texscan.filters import measured_box
 from texscan.model import COVERAGE_FACTOR, Budget, Filters, Grid, Measured
 
 LEAST_PIXELS = 25  # fewer measured pixels hold no distribution
-CORRELATION_LEVEL = 0.2  # of Sal and Str (ISO 25178-3 default)
-LONGEST_LAG_MM = 25.0  # correlation is looked for no farther: the L-filter's default nesting index
-NEAR_LAG_MM = 5.0  # most textures are told by lags up to here
-RAYS = 180  # directions in which the correlation is followed, 1 degree apart
 TILE_MM = 10.0  # side of the blocks that the sampling scatter is drawn from: several pitches of common textures
 LEAST_TILES_A_SIDE = 4  # smaller areas are cut into smaller blocks, so that there are about 16
 REPLICATES, BINS = 200, 1000  # of the block bootstrap
 STRIP_ROWS = 64  # of a map whose slopes are summed at a time, so that they stay in the processor's cache
 CELL_REPLICATES, CELL_BINS = 60, 250
+PARTS_AT_ONCE = 16  # cells whose drawn curves fit the processor's cache together
 SEED = 25178  # fixed, so that a result is the same every time
 LEAST_GAIN = 0.01  # of the reading at the interval's low end, when the gain is all but unknown
 SAND_PATCH_VOLUME_MM3 = 25_000.0  # least volume of ASTM E965 / EN 13036-1
@@ -48,7 +45,6 @@ SAND_PATCH_VOLUME_MM3 = 25_000.0  # least volume of ASTM E965 / EN 13036-1
 SIGNED = {"Ssk"}
 SHARES = {"contact_area_fraction", "sole_contact_fraction", "Smr1", "Smr2", "Str"}
 CORE_KEYS = ("Sk_mm", "Spk_mm", "Svk_mm", "Smr1", "Smr2")
-LAG_KEYS = ("Sal_mm", "Str")
 SOLE_KEYS = ("sole_contact_fraction", "sole_sink_mm")  # need Sal
 SLOPE_KEYS = ("Sdq", "Sdr")  # need four measured neighbours
 
@@ -78,7 +74,7 @@ def figures(z: np.ndarray, step_mm: float, filters: Filters) -> dict[str, float]
         Fewer than `LEAST_PIXELS` measured pixels.
     """
     z = z[measured_box(z)]
-    lags = _correlation_lengths(z, step_mm)
+    lags = correlation_lengths(z, step_mm)
     slopes = _slope_figures(_slope_sums(z, step_mm, STRIP_ROWS))
     return _height_figures(*curve_of(_measured_of(z)), filters, sal_mm=lags.get("Sal_mm")) | slopes | lags
 
@@ -100,12 +96,12 @@ def measured(z: np.ndarray, step_mm: float, filters: Filters, budget: Budget) ->
     sampling scatter is left.
     """
     z = z[measured_box(z)]
-    curve, lags = curve_of(_measured_of(z)), _correlation_lengths(z, step_mm)
+    curve, lags = curve_of(_measured_of(z)), correlation_lengths(z, step_mm)
     blocks, ends = _blocks(z, step_mm), _gain_ends(budget.gain_u)
     slopes = _slope_sums(z, step_mm, blocks.size, gains=(1.0, *ends))
     sal_mm = lags.get("Sal_mm")
     values = _height_figures(*curve, filters, sal_mm=sal_mm) | _slope_figures(slopes) | lags
-    scatter = sampling_u(z, filters, blocks=blocks, slopes=slopes, sal_mm=sal_mm) | _lag_scatter(z, step_mm)
+    scatter = sampling_u(z, filters, blocks=blocks, slopes=slopes, sal_mm=sal_mm) | lag_scatter(z, step_mm)
     swings = _gain_swings(curve, slopes, filters, ends=ends, sal_mm=sal_mm)
     found: dict[str, Measured | None] = {}
     for key, value in values.items():
@@ -172,7 +168,7 @@ def cells(
     corner.
     """
     size = max(1, round(cell_mm / grid.step_mm))
-    found = []
+    places, parts = [], []
     for top in range(0, grid.rows, size):
         for left in range(0, grid.columns, size):
             part = z[top : top + size, left : left + size]
@@ -181,25 +177,48 @@ def cells(
             if share >= 0.5 and measured_px >= LEAST_PIXELS:
                 x = grid.x0_mm + grid.step_mm * (left + (size - 1) / 2)
                 y = grid.y1_mm - grid.step_mm * (top + (size - 1) / 2)
-                found.append(Cell(x, y, float(share), measured_heights(part, grid.step_mm, filters, budget)))
-    return tuple(found)
+                places.append((x, y, float(share)))
+                parts.append(part)
+    read = _measured_parts(parts, grid.step_mm, filters, budget)
+    return tuple(Cell(*place, found) for place, found in zip(places, read, strict=True))
 
 
 def measured_heights(z: np.ndarray, step_mm: float, filters: Filters, budget: Budget) -> dict[str, Measured]:
     """The figures that decide with intervals as in `measured`, for zones and cells; quicker."""
-    depth = filters.contact_depth_mm
-    heights, blocks, ends = _measured_of(z), _blocks(z, step_mm), _gain_ends(budget.gain_u)
-    values, contacts = deciding_of(heights, [depth, *(depth / end for end in ends)])
-    binned, tile_weights = tile_curves(z, blocks.labels(z.shape), blocks.count, CELL_BINS)
-    drawn = deciding_figures(binned, normalised(draws_of(blocks.count, CELL_REPLICATES) @ tile_weights), depth)
-    scatter = np.std([drawn[key] for key in values], axis=1).tolist()
-    found = {}
-    for (key, value), u in zip(values.items(), scatter, strict=True):
-        if key == "contact_area_fraction":
-            found[key] = _joined(key, value, math.hypot(u, budget.contact_u), contacts[1:])
-        else:
-            found[key] = _joined(key, value, u, [value * end for end in ends])
+    return _measured_parts([z], step_mm, filters, budget)[0]
+
+
+def _measured_parts(
+    parts: list[np.ndarray], step_mm: float, filters: Filters, budget: Budget
+) -> list[dict[str, Measured]]:
+    """`measured_heights` of each part; the drawn curves of several are read at once."""
+    depth, ends = filters.contact_depth_mm, _gain_ends(budget.gain_u)
+    found = []
+    for first in range(0, len(parts), PARTS_AT_ONCE):
+        some = parts[first : first + PARTS_AT_ONCE]
+        scatter = _parts_scatter(some, step_mm, depth)
+        for part, of_part in zip(some, scatter, strict=True):
+            values, contacts = deciding_of(_measured_of(part), [depth, *(depth / end for end in ends)])
+            u = dict(zip(values, of_part, strict=True))
+            u["contact_area_fraction"] = math.hypot(u["contact_area_fraction"], budget.contact_u)
+            swings = {key: [value * end for end in ends] for key, value in values.items()}
+            swings["contact_area_fraction"] = contacts[1:]
+            found.append({key: _joined(key, value, u[key], swings[key]) for key, value in values.items()})
     return found
+
+
+def _parts_scatter(parts: list[np.ndarray], step_mm: float, depth_mm: float) -> list[list[float]]:
+    """Standard uncertainties of the figures that decide, in their order, of each part: block bootstrap."""
+    widths, drawn = [], []
+    for part in parts:
+        blocks = _blocks(part, step_mm)
+        levels, weights = tile_curves(part, blocks.labels(part.shape), blocks.count, CELL_BINS)
+        widths.append(levels[0] - levels[1])
+        drawn.append(normalised(draws_of(blocks.count, CELL_REPLICATES) @ weights))
+    width = np.repeat(widths, CELL_REPLICATES)  # heights are counted in bins, which all parts have as many of
+    found = deciding_figures(-np.arange(CELL_BINS) - 0.5, np.concatenate(drawn), depth_mm / width[:, None])
+    scaled = [values if key in SHARES else values * width for key, values in found.items()]
+    return np.std(np.reshape(scaled, (len(scaled), len(parts), CELL_REPLICATES)), axis=2).T.tolist()
 
 
 def _gain_ends(gain_u: float) -> list[float]:
@@ -344,104 +363,3 @@ def _slope_sums(z: np.ndarray, step_mm: float, size: int, *, gains: tuple[float,
         of_columns = [np.sum(term, axis=0, dtype=np.float64) for term in terms]
         sums[:, start // size, : columns.size] = np.add.reduceat(of_columns, columns, axis=1)
     return sums
-
-
-def _correlation_lengths(z: np.ndarray, step_mm: float) -> dict[str, float]:
-    """
-    Sal and Str: shortest lag at which the central lobe of the autocorrelation falls to 0.2, and that over the
-    longest.
-
-    Followed along rays out of the centre; absent when it never falls (Sal), or not in every direction (Str).
-    """
-    for longest_mm in (NEAR_LAG_MM, LONGEST_LAG_MM):
-        correlation = autocorrelation(z, step_mm, longest_mm)
-        if correlation is None or min(correlation.shape) < 3:
-            return {}
-        distance = _falls(correlation, step_mm, longest_mm)
-        if np.isfinite(distance).all():
-            break
-    found: dict[str, float] = {}
-    if np.isfinite(distance).any():
-        found["Sal_mm"] = float(np.nanmin(distance))
-    if np.isfinite(distance).all():
-        found["Str"] = float(distance.min() / distance.max())
-    return found
-
-
-def _falls(correlation: np.ndarray, step_mm: float, longest_mm: float) -> np.ndarray:
-    """Lag (RAYS,) [mm] at which the correlation falls to 0.2 along each direction; NaN where it does not."""
-    centre = correlation.shape[0] // 2, correlation.shape[1] // 2
-    angles = np.radians(np.arange(RAYS) * 180 / RAYS)
-    lags = np.arange(0, min(longest_mm / step_mm, max(centre)), 0.5)
-    rows = centre[0] - lags * np.sin(angles)[:, None]
-    columns = centre[1] + lags * np.cos(angles)[:, None]
-    values = _bilinear(correlation, rows, columns)
-    below = values <= CORRELATION_LEVEL
-    falls = np.flatnonzero(below.any(axis=1))
-    crossing = below[falls].argmax(axis=1)
-    before, after = values[falls, crossing - 1], values[falls, crossing]
-    distance = np.full(RAYS, np.nan)
-    distance[falls] = step_mm * (lags[crossing - 1] + 0.5 * (before - CORRELATION_LEVEL) / (before - after))
-    return distance
-
-
-def autocorrelation(z: np.ndarray, step_mm: float, longest_lag_mm: float) -> np.ndarray | None:
-    """
-    Normalised autocorrelation, 1 at the centre, from measured pixels only.
-
-    Returns (2 r + 1, 2 c + 1) float64 for lags up to `longest_lag_mm` or half of the map; NaN where too few pairs
-    stand behind it; None for a map without variation. Row 0 holds the largest +y lag.
-    """
-    z = z[measured_box(z)]
-    known = np.isfinite(z)
-    count = max(int(np.count_nonzero(known)), 1)
-    values = np.where(known, z, 0).astype(np.float32)
-    values = np.where(known, values - np.float32(values.sum(dtype=np.float64) / count), 0)
-    variance = float(np.vdot(values, values)) / count
-    if variance <= 1e-12:
-        return None
-    reach = [min(int(longest_lag_mm / step_mm), size // 2) for size in z.shape]
-    product, pairs = (_lag_sums(image, reach) for image in (values, known.astype(np.float32)))
-    half = np.where(pairs > 0.02 * count, product / np.maximum(pairs, 1) / variance, np.nan)
-    return np.concatenate([half[:0:-1, ::-1], half])
-
-
-def _lag_sums(image: np.ndarray, reach: list[int]) -> np.ndarray:
-    """
-    Sums of the image times itself shifted, (r + 1, 2 c + 1) for lags down by 0 to r rows and across by -c to c.
-
-    The power spectrum is real, so its transform down the columns is taken as that of real numbers; the lags upwards
-    mirror those downwards.
-    """
-    shape = [fft.next_fast_len(size + r, real=True) for size, r in zip(image.shape, reach, strict=True)]
-    spectrum = fft.fft(fft.rfft(image, shape[1], axis=1), shape[0], axis=0, overwrite_x=True)
-    power = spectrum.real**2 + spectrum.imag**2
-    down = fft.rfft(power, axis=0)[: reach[0] + 1].conj() / shape[0]
-    lags = fft.irfft(down, shape[1], axis=1)
-    return lags[:, np.arange(-reach[1], reach[1] + 1)].astype(np.float64)
-
-
-def _bilinear(image: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
-    """Values between pixels; NaN outside."""
-    top, left = np.floor(rows).astype(int), np.floor(columns).astype(int)
-    inside = (top >= 0) & (left >= 0) & (top < image.shape[0] - 1) & (left < image.shape[1] - 1)
-    top, left = np.where(inside, top, 0), np.where(inside, left, 0)
-    down, right = rows - top, columns - left
-    upper = image[top, left] * (1 - right) + image[top, left + 1] * right
-    lower = image[top + 1, left] * (1 - right) + image[top + 1, left + 1] * right
-    return np.where(inside, upper * (1 - down) + lower * down, np.nan)
-
-
-def _lag_scatter(z: np.ndarray, step_mm: float) -> dict[str, float]:
-    """Standard uncertainty of Sal and Str from the four quarters of the map, where each has them."""
-    half_row, half_column = (size // 2 for size in z.shape)
-    parts = [z[rows, columns] for rows in (slice(half_row), slice(half_row, None))
-             for columns in (slice(half_column), slice(half_column, None))]  # fmt: skip
-    read = [_correlation_lengths(part, step_mm) for part in parts if part.size and np.isfinite(part).mean() > 0.2]
-    if len(read) < 2:
-        return {}
-    return {
-        key: float(np.std([part[key] for part in read], ddof=1) / math.sqrt(len(read)))
-        for key in LAG_KEYS
-        if all(key in part for part in read)
-    }
