@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import cv2
 import numpy as np
@@ -71,7 +72,11 @@ def _search(face: CardFace, card: Card, at_mm: tuple[float, float]) -> list[Ligh
     illumination = cv2.blur(np.where(known, face.illumination, np.float32(0)), (5, 5))
     weight = cv2.blur(known.astype(np.float32), (5, 5))
     smooth = np.where(weight > 0.3, illumination / np.maximum(weight, np.float32(0.3)), np.float32(np.nan))
-    scores = np.stack([_upright_score(face, smooth, upright) for upright in card.uprights])
+    probes = cache(_probes)  # most uprights are of one size
+    sizes = [(_half_width(upright), upright.height_mm) for upright in card.uprights]
+    scores = [
+        _upright_score(face, smooth, u.base_mm, probes(*size)) for u, size in zip(card.uprights, sizes, strict=True)
+    ]
     base = np.stack([u.base_mm for u in card.uprights])
     a, e, d = np.meshgrid(
         np.radians(SEARCH_AZIMUTHS_DEG), np.radians(SEARCH_ELEVATIONS_DEG), SEARCH_DISTANCES_MM, indexing="ij"
@@ -107,35 +112,51 @@ def _apart_deg(a: Light, b: Light) -> float:
     return float(np.degrees(np.arccos(np.clip(a.direction @ b.direction, -1, 1))))
 
 
-def _upright_score(face: CardFace, smooth: np.ndarray, upright: Upright) -> np.ndarray:
+def _half_width(upright: Upright) -> float:
+    """Half the width of an upright's shadow near its foot [mm], with some room."""
+    low = upright.vertices_mm[:, 2] < 0.5 * upright.height_mm
+    around = upright.vertices_mm[low, :2] - upright.base_mm
+    return round(0.6 * float(np.linalg.norm(around, axis=1).max()), 6)
+
+
+def _probes(half_width: float, height_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """
+    Places (azimuths, elevations, n, 2) mm from an upright's base inside its shadow under a distant light, and beside
+    and beyond it.
+    """
+    a, e = np.meshgrid(np.radians(SEARCH_AZIMUTHS_DEG), np.radians(SEARCH_ELEVATIONS_DEG), indexing="ij")
+    along = -np.stack([np.cos(a), np.sin(a)], axis=-1)[:, :, None, :]
+    across = np.stack([-along[..., 1], along[..., 0]], axis=-1)
+    length = (height_mm / np.tan(e))[:, :, None, None]
+    steps = np.linspace(0.15, 0.92, 14)[:, None]
+    inner = along * (half_width + steps * length)
+    beyond = along * (2.2 * half_width + length * 1.08 + np.linspace(1.5, 6, 5)[:, None])
+    side = along * (half_width + steps[2:] * length)
+    left, right = (side + s * (2 * half_width + 3.0) * across for s in (1, -1))
+    return inner, np.concatenate([beyond, left, right], axis=2)
+
+
+def _upright_score(
+    face: CardFace, smooth: np.ndarray, base_mm: np.ndarray, probes: tuple[np.ndarray, np.ndarray]
+) -> np.ndarray:
     """
     (azimuths, elevations): how much darker the paper is inside the shadow of a distant light than beside and beyond
     it, relative to lit paper; NaN where too little paper is seen.
     """
-    low = upright.vertices_mm[:, 2] < 0.5 * upright.height_mm
-    around = upright.vertices_mm[low, :2] - upright.base_mm
-    half_width = 0.6 * np.linalg.norm(around, axis=1).max()
-    a, e = np.meshgrid(np.radians(SEARCH_AZIMUTHS_DEG), np.radians(SEARCH_ELEVATIONS_DEG), indexing="ij")
-    along = -np.stack([np.cos(a), np.sin(a)], axis=-1)[:, :, None, :]
-    across = np.stack([-along[..., 1], along[..., 0]], axis=-1)
-    length = (upright.height_mm / np.tan(e))[:, :, None, None]
-    steps = np.linspace(0.15, 0.92, 14)[:, None]
-    inner = upright.base_mm + along * (half_width + steps * length)
-    beyond = upright.base_mm + along * (2.2 * half_width + length * 1.08 + np.linspace(1.5, 6, 5)[:, None])
-    side = along * (half_width + steps[2:] * length)
-    left, right = (upright.base_mm + side + s * (2 * half_width + 3.0) * across for s in (1, -1))
-    shaded, lit = sample(face, smooth, inner), sample(face, smooth, np.concatenate([beyond, left, right], axis=2))
-    enough = (np.isfinite(shaded).mean(axis=-1) > 0.35) & (np.isfinite(lit).mean(axis=-1) > 0.25)
+    inner, outer = (sample(face, smooth, base_mm + places) for places in probes)
+    (seen, dark, _), (seen_beside, bright, spread) = _read(inner), _read(outer)
     with np.errstate(invalid="ignore", divide="ignore"):
-        dark, bright = _mean(shaded), _mean(lit)
-        spread = np.sqrt(np.maximum(_mean(lit**2) - bright**2, 0))
         score = (bright - dark - 0.7 * spread) / bright
-    return np.where(enough & (bright > 0), score, np.nan)
+    return np.where((seen > 0.35) & (seen_beside > 0.25) & (bright > 0), score, np.nan)
 
 
-def _mean(values: np.ndarray) -> np.ndarray:
+def _read(values: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Of values (..., n): the share that is known, and the mean and standard deviation of those."""
     good = np.isfinite(values)
-    return np.where(good, values, 0).sum(axis=-1) / np.maximum(good.sum(axis=-1), 1)
+    known = np.where(good, values, np.float32(0))
+    count = np.maximum(np.count_nonzero(good, axis=-1), 1)
+    mean, squared = known.sum(axis=-1) / count, np.einsum("...n,...n->...", known, known) / count
+    return good.mean(axis=-1), mean, np.sqrt(np.maximum(squared - mean**2, 0))
 
 
 @dataclass(frozen=True, slots=True)

@@ -150,12 +150,11 @@ def _span(at_px: np.ndarray, size: int, reach: int) -> slice:
 
 def _looked_up(image: np.ndarray, column: np.ndarray, row: np.ndarray, sigma: float) -> np.ndarray:
     """The image at places (rows, columns), blurred first by `sigma` pixels."""
-    if image.dtype.kind != "f":
+    if image.dtype.kind != "f":  # a mask, or colours to look at
         if image.ndim == 2 and not cv2.hasNonZero(image):
             return np.zeros(column.shape, image.dtype)
         image = cv2.GaussianBlur(image, (0, 0), sigma) if sigma else image
-        way = cv2.INTER_CUBIC if image.ndim == 2 else cv2.INTER_LINEAR  # colours are only looked at
-        return cv2.remap(image, column, row, way, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+        return cv2.remap(image, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     image = cv2.GaussianBlur(image, (0, 0), sigma) if sigma else image
     # NaN as the border's value would spread over the last columns: OpenCV multiplies it by zero there
     seen = cv2.remap(image, column, row, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
@@ -170,7 +169,13 @@ def card_mask(card: Card, cameras: tuple[Camera, ...], grid: Grid) -> np.ndarray
     """
     (rows, columns) True on the card and where an upright hides the deck from any of the cameras.
     """
-    mask = _grown(_paper(card, grid), CARD_EDGE_MM, grid.step_mm).view(bool)
+    paper = _paper(card, grid)
+    mask = paper.astype(bool)
+    for ring in (card.outline_mm, *card.holes_mm):
+        for edge in zip(ring, np.roll(ring, -1, axis=0), strict=True):  # it grows there only
+            near = around(grid, np.array(edge), CARD_EDGE_MM + 2 * grid.step_mm)
+            if paper[near].size:
+                mask[near] |= _grown(paper[near], CARD_EDGE_MM, grid.step_mm).view(bool)
     for camera in cameras:
         mask |= hidden_mask(card, camera, grid)
     return mask

@@ -48,7 +48,7 @@ FEW_POINTS = 24
 NO_CARD_LEVEL_MM = 15.0  # without a card the torch's falloff is what changes over more than this
 NO_CARD_AZIMUTH_U_DEG, NO_CARD_ELEVATION_U_DEG = 4.0, 3.0  # of lights that the user states, from memory
 NO_CARD_FINEST_STEP_MM = 0.10
-STRIP_ROWS = 32  # of the grid worked on at a time: what a processor's cache holds
+STRIP_ROWS, BLURRED_ROWS = 32, 128  # worked on at a time: what a processor's cache holds
 SPARSE = 3  # every third row and column of the grid tells a median
 
 
@@ -257,7 +257,7 @@ def card_blur_mm(face: CardFace) -> float:
 
     @cache
     def known(trial: int) -> float:
-        return _gradient_energy(cv2.GaussianBlur(face.artwork, (0, 0), BLUR_TRIALS_MM[trial] / grid.step_mm), near)
+        return _gradient_energy(face.artwork, near, blur_px=BLUR_TRIALS_MM[trial] / grid.step_mm)
 
     above = bisect_left(range(len(BLUR_TRIALS_MM)), -seen, key=lambda trial: -known(trial))
     beside = np.clip([above - 1, above], 0, len(BLUR_TRIALS_MM) - 1)
@@ -274,10 +274,19 @@ def _local_light(face: CardFace) -> np.ndarray:
     return np.where(weight > 0.02, total / np.maximum(weight, np.float32(1e-6)), np.float32(np.nan))
 
 
-def _gradient_energy(picture: np.ndarray, where: np.ndarray) -> float:
-    """Mean square of the gradient where `where` holds, by Sobel's operator."""
-    slopes = (cv2.Sobel(picture, cv2.CV_32F, *along) for along in ((1, 0), (0, 1)))
-    return sum(cv2.norm(slope, cv2.NORM_L2SQR, where.view(np.uint8)) for slope in slopes) / where.sum()
+def _gradient_energy(picture: np.ndarray, where: np.ndarray, *, blur_px: float = 0.0) -> float:
+    """Mean square of the gradient where `where` holds, by Sobel's operator; the picture may be blurred first."""
+    reach = math.ceil(4 * blur_px) + 2
+    total = 0.0
+    for top in range(0, len(picture), BLURRED_ROWS):
+        here = where[top : top + BLURRED_ROWS]
+        if here.any():
+            first = max(top - reach, 0)
+            strip = picture[first : top + len(here) + reach]
+            strip = cv2.GaussianBlur(strip, (0, 0), blur_px) if blur_px else strip
+            slopes = (cv2.Sobel(strip, cv2.CV_32F, *along)[top - first :][: len(here)] for along in ((1, 0), (0, 1)))
+            total += sum(cv2.norm(slope, cv2.NORM_L2SQR, here.view(np.uint8)) for slope in slopes)
+    return total / np.count_nonzero(where)
 
 
 def _without_steady_light(face: CardFace, off: CardFace, tone: ToneCurve) -> tuple[CardFace, float]:
