@@ -75,17 +75,15 @@ def reach(
     smaller than a step touches all that the map can show. Near-tangent gaps are tiny, so the share depends on
     `touch_mm` where the gap does not.
     """
-    height = np.asarray(height_mm, np.float32)
-    if not np.isfinite(height).any():
-        raise ValueError("no measured height to reach")
+    surface = _surface(np.asarray(height_mm, np.float32), step_mm)
     spread = COVERAGE_FACTOR * budget.gain_u
     gains = (1.0,) if spread == 0 else (1.0, max(1 - spread, LEAST_GAIN), 1 + spread)
-    results, hole_px = [], _from_holes(height)
+    results = []
     for radius in radii:
         if radius is None:
-            readings = _flat_readings(height, step_mm, gains, touch_mm)
+            readings = _flat_readings(surface, gains, touch_mm)
         else:
-            readings = _ball_readings(height, hole_px, step_mm, radius, gains=gains, touch_mm=touch_mm)
+            readings = _ball_readings(surface, radius, gains=gains, touch_mm=touch_mm)
         fraction, gap = (_measured([reading[i] for reading in readings]) for i in (0, 1))
         results.append(Reach(radius, Measured(fraction.value, fraction.low, min(fraction.high, 1.0)), gap))
     return tuple(results)
@@ -110,7 +108,7 @@ def closing(height_mm: np.ndarray, step_mm: float, radius_mm: float) -> np.ndarr
     areal ball closing of ISO 16610-81 (number from memory).
     """
     height = np.asarray(height_mm, np.float32)
-    cap = _cap(_half_width_mm(_span(height), radius_mm), step_mm, radius_mm)
+    cap = _cap(_half_width_mm(float(np.nanmax(height) - np.nanmin(height)), radius_mm), step_mm, radius_mm)
     padded = np.pad(np.where(np.isfinite(height), height, HOLE), 2 * (len(cap) - 1), mode="symmetric")
     return np.maximum(_closed(padded, cap, HOLE), height)
 
@@ -134,10 +132,6 @@ def _cap(half_mm: float, step_mm: float, radius_mm: float) -> list[np.ndarray]:
     squared = rows[:, None] ** 2 + rows[None, :] ** 2
     drops = np.sqrt(np.maximum(radius_mm**2 - squared, 0)) - radius_mm
     return [drop[near].astype(np.float32) for drop, near in zip(drops, squared <= half_mm**2, strict=True)]
-
-
-def _span(height: np.ndarray) -> float:
-    return float(np.nanmax(height) - np.nanmin(height))
 
 
 def _half_width_mm(span_mm: float, radius_mm: float) -> float:
@@ -180,40 +174,67 @@ def _highest(height: np.ndarray, cap: list[np.ndarray], hole: np.float32 | np.in
     return _without_edge(found.reshape(height.shape), n)
 
 
-def _flat_readings(height: np.ndarray, step_mm: float, gains: tuple[float, ...], touch_mm: float) -> list:
+@dataclass(frozen=True, slots=True)
+class _Surface:
+    """A map, and what the reading of every tip needs of it."""
+
+    height_mm: np.ndarray  # (rows, columns) float32
+    step_mm: float
+    measured: np.ndarray  # bool
+    hole_px: np.ndarray | None  # distance of each pixel from the nearest hole [pixels]; None without a hole
+    steep: np.ndarray  # as of `_steepness`
+    lowest_mm: float
+    highest_mm: float
+
+    @property
+    def span_mm(self) -> float:
+        return self.highest_mm - self.lowest_mm
+
+
+def _surface(height_mm: np.ndarray, step_mm: float) -> _Surface:
+    measured = np.isfinite(height_mm)
+    if not measured.any():
+        raise ValueError("no measured height to reach")
+    hole_px = None
+    if not measured.all():
+        hole_px = cv2.distanceTransform(measured.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    lowest, highest = float(np.nanmin(height_mm)), float(np.nanmax(height_mm))
+    return _Surface(height_mm, step_mm, measured, hole_px, _steepness(height_mm, step_mm), lowest, highest)
+
+
+def _flat_readings(surface: _Surface, gains: tuple[float, ...], touch_mm: float) -> list:
     """(value, 0) of the touched share and of the mean gap, under a flat disc on the top plane, for each gain."""
-    judged = np.isfinite(height)
+    height, judged = surface.height_mm, surface.measured
     gap = np.where(judged, np.maximum(level_of(height[judged], TOP_RATIO) - height, 0), 0)
-    steep = _steepness(height, step_mm)
-    sums = [_sums(steep, np.float32(gain) * gap, gain, touch_mm, judged) for gain in gains]
+    sums = [_sums(surface.steep, np.float32(gain) * gap, gain, touch_mm, judged) for gain in gains]
     return [((touched / area, 0.0), (depth / count, 0.0)) for area, touched, count, depth in sums]
 
 
-def _ball_readings(
-    height: np.ndarray, hole_px: np.ndarray | None, step_mm: float, radius_mm: float, *, gains: tuple[float, ...],
-    touch_mm: float,
-) -> list:  # fmt: skip
+def _ball_readings(surface: _Surface, radius_mm: float, *, gains: tuple[float, ...], touch_mm: float) -> list:
     """
-    (value, standard uncertainty from the choice of tiles) of the touched share and of the mean gap, for each gain;
-    `hole_px` as of `_from_holes`.
+    (value, standard uncertainty from the choice of tiles) of the touched share and of the mean gap, for each gain.
     """
+    height, step_mm = surface.height_mm, surface.step_mm
     if radius_mm <= step_mm:
         return [((1.0, 0.0), (0.0, 0.0)) for _ in gains]  # all that the map can show
-    half_mm = _half_width_mm(_span(height) * max(gains), radius_mm)
+    half_mm = _half_width_mm(surface.span_mm * max(gains), radius_mm)
     factor = _working_factor(height.size, half_mm / step_mm)
-    judged = _judged(height, hole_px, half_mm / step_mm)
+    judged = _judged(surface, half_mm / step_mm)
     tiles, share_read = _tiles(judged, step_mm, half_mm, factor)
     margin = 2 * math.ceil(half_mm / step_mm) + math.ceil(factor)
     padded = np.pad(height, margin, mode="symmetric")
     every = ENDS_EVERY if len(tiles) > LEAST_TILES else 1
-    step = step_mm * factor
-    ball = _ball(height, step, radius_mm, half_mm=half_mm, most_gain=max(gains), touch_mm=touch_mm)
-    sums = []
+    ball = _ball(surface, radius_mm, half_mm=half_mm, factor=factor, most_gain=max(gains), touch_mm=touch_mm)
+    edge, sums = 2 * (len(ball.cap) - 1), []
     for number, tile in enumerate(tiles):
         around = tuple(slice(part.start, part.stop + 2 * margin) for part in tile)
-        core = _resampled(np.pad(judged[tile].astype(np.float32), margin), factor) > 0.5
         block = _resampled(padded[around], factor)
-        sums.append(_tile_sums(block, core, ball, gains=gains if number % every == 0 else gains[:1]))
+        if factor == 1:
+            block, core, steep = _without_edge(block, margin - edge), judged[tile], surface.steep[tile]
+        else:
+            core = _without_edge(_resampled(np.pad(judged[tile].astype(np.float32), margin), factor) > 0.5, edge)
+            steep = _without_edge(_steepness(block, step_mm * factor), edge)
+        sums.append(_tile_sums(block, core, steep, ball, gains=gains if number % every == 0 else gains[:1]))
     values, u = _from_tiles(np.array([of_tile[0] for of_tile in sums]), share_read)
     both = np.array(sums[::every])
     shifts = [_ratios(both[:, end]) - _ratios(both[:, 0]) for end in range(len(gains))]
@@ -224,7 +245,6 @@ def _ball_readings(
 class _Ball:
     """A ball's cap in the numbers that it is laid on heights with."""
 
-    step_mm: float
     cap: list[np.ndarray]  # as of `_cap`, times `scale`
     hole: np.float32 | np.int16  # stands for what is not measured
     middle_mm: float  # is number 0
@@ -242,18 +262,22 @@ class _Ball:
 
 
 def _ball(
-    height: np.ndarray, step_mm: float, radius_mm: float, *, half_mm: float, most_gain: float, touch_mm: float
+    surface: _Surface, radius_mm: float, *, half_mm: float, factor: float, most_gain: float, touch_mm: float
 ) -> _Ball:
-    """The ball for these heights: in whole numbers where the map is large, unless they would blur the touch."""
+    """
+    The ball for these heights, at the working step: in whole numbers where the map is large, unless they would blur
+    the touch.
+    """
+    step_mm = surface.step_mm * factor
     cap = _cap(half_mm, step_mm, radius_mm)
-    span_mm = _span(height) * most_gain
+    span_mm = surface.span_mm * most_gain
     touched = math.floor(touch_mm * LEVELS / span_mm) if span_mm > 0 else 0
-    if touched < LEAST_TOUCH_LEVELS or height.size * (half_mm / step_mm) ** 2 < LEAST_WHOLE:
-        return _Ball(step_mm, cap, HOLE, 0.0, 1.0, touch_mm)
-    middle = float(np.nanmax(height) + np.nanmin(height)) / 2
+    if touched < LEAST_TOUCH_LEVELS or surface.height_mm.size * (half_mm / step_mm) ** 2 < LEAST_WHOLE:
+        return _Ball(cap, HOLE, 0.0, 1.0, touch_mm)
+    middle = (surface.highest_mm + surface.lowest_mm) / 2
     scale = (touched - 0.5) / touch_mm  # the limit of touch lies between two numbers
     whole = [np.rint(drops * scale).astype(np.int16) for drops in cap]
-    return _Ball(step_mm, whole, WHOLE_HOLE, middle, scale, touch_mm)
+    return _Ball(whole, WHOLE_HOLE, middle, scale, touch_mm)
 
 
 def _ratios(sums: np.ndarray) -> np.ndarray:
@@ -305,20 +329,24 @@ def _working_factor(size: int, ball_pixels: float) -> float:
 
 
 def _tile_sums(
-    block: np.ndarray, core: np.ndarray, ball: _Ball, *, gains: tuple[float, ...]
+    block: np.ndarray, core: np.ndarray, steep: np.ndarray, ball: _Ball, *, gains: tuple[float, ...]
 ) -> list[tuple[float, float, float, float]]:
-    """`_sums` of a tile for each gain; the block is wider than the core by twice the ball's reach, or more."""
+    """
+    `_sums` of a tile for each gain: core and steepness of it, and a block of heights that is wider by twice the
+    ball's reach on each side.
+    """
     edge = 2 * (len(ball.cap) - 1)
-    judged = _without_edge(core, edge) & np.isfinite(_without_edge(block, edge))
+    holes = np.isnan(block)
+    judged = core & ~_without_edge(holes, edge)
     if not judged.any():
         return [(0.0, 0.0, 0.0, 0.0)] * len(gains)
-    steep, holes = _without_edge(_steepness(block, ball.step_mm), edge), np.isnan(block)
-    sums = []
+    sums, left_out = [], ~judged
     for gain in gains:
         numbers = ball.numbers(block, holes, gain)
-        closed, rough = (np.where(judged, each, ball.hole.dtype.type(0)) for each in
-                         (_closed(numbers, ball.cap, ball.hole), _without_edge(numbers, edge)))  # fmt: skip
-        gap = np.maximum(closed - rough, 0)
+        with np.errstate(invalid="ignore"):  # holes are endlessly deep on both sides
+            gap = _closed(numbers, ball.cap, ball.hole) - _without_edge(numbers, edge)
+        np.maximum(gap, 0, out=gap)
+        np.copyto(gap, 0, where=left_out)
         area, touched, count, depth = _sums(steep, gap, gain, ball.touch_mm * ball.scale, judged)
         sums.append((area, touched, count, depth / ball.scale))
     return sums
@@ -345,20 +373,12 @@ def _sums(
     return float(area.sum()), float(touched.sum()), float(np.count_nonzero(judged)), float(gap.sum(dtype=float))
 
 
-def _from_holes(height: np.ndarray) -> np.ndarray | None:
-    """Distance of each pixel from the nearest hole [pixels]; None without a hole."""
-    measured = np.isfinite(height)
-    if measured.all():
-        return None
-    return cv2.distanceTransform(measured.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-
-
-def _judged(height: np.ndarray, hole_px: np.ndarray | None, reach_pixels: float) -> np.ndarray:
+def _judged(surface: _Surface, reach_pixels: float) -> np.ndarray:
     """Measured pixels further from a hole than the ball reaches; all measured ones if none is."""
-    if hole_px is None:
-        return np.ones(height.shape, bool)
-    far = hole_px > reach_pixels
-    return far if far.any() else np.isfinite(height)
+    if surface.hole_px is None:
+        return surface.measured
+    far = surface.hole_px > reach_pixels
+    return far if far.any() else surface.measured
 
 
 def _resampled(height: np.ndarray, factor: float) -> np.ndarray:

@@ -13,7 +13,7 @@ from texscan.budget import FINE_PX_MM, STATED_SCALE_U, budget_of, print_scale_u
 from texscan.card import CARD_THICKNESS_MM, Card
 from texscan.compatibility import Job
 from texscan.curve import TOP_RATIO
-from texscan.deck import NoDeck, coarser, no_deck
+from texscan.deck import NoDeck, no_deck
 from texscan.errors import InputError, PhotoError, ReliefError, SettingsError
 from texscan.limits import Limits, zone_limits
 from texscan.linear import to_linear
@@ -325,12 +325,10 @@ def _from_heights(
 
 def _off_deck(lit: tuple[LitView, ...], grid: Grid, *, masked: bool) -> tuple[list[np.ndarray], list[str]]:
     """(rows, columns) bool of each view: shadows cast on the deck and, where the user masked nothing, no non-skid."""
-    small, coarse = coarser(lit, grid)
-    shaded = cast_shadows(small, coarse)
-    found = NoDeck(np.zeros(coarse.shape, bool), ()) if masked else no_deck(small, coarse)
+    shaded = cast_shadows(lit, grid)
+    found = NoDeck(np.zeros(grid.shape, bool), ()) if masked else no_deck(lit, grid)
     flags = [*(["shadow-on-deck"] if np.any(shaded) else []), *found.flags]
-    off = [(found.mask | s).astype(np.uint8) for s in shaded]
-    return [cv2.resize(a, grid.shape[::-1], interpolation=cv2.INTER_NEAREST).astype(bool) for a in off], flags
+    return [found.mask | s for s in shaded], flags
 
 
 def _without(ready: ReadyView, off: np.ndarray, window: tuple[slice, slice]) -> ReadyView:
@@ -412,7 +410,9 @@ def _masked(values: np.ndarray, mask: np.ndarray | None, grid: Grid) -> np.ndarr
 def _on_top_plane(height_mm: np.ndarray) -> np.ndarray:
     """Heights with the 2 % top plane one card thickness below z = 0: the card lies on the peaks."""
     measured = height_mm[np.isfinite(height_mm)]
-    return (height_mm - np.quantile(measured, 1 - TOP_RATIO) - CARD_THICKNESS_MM).astype(np.float32)
+    on_plane = height_mm - np.quantile(measured, 1 - TOP_RATIO)
+    on_plane -= CARD_THICKNESS_MM
+    return on_plane.astype(np.float32, copy=False)
 
 
 def _eight_bit(pixels: np.ndarray) -> np.ndarray:
