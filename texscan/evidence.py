@@ -282,21 +282,22 @@ def _void(curves_mm: np.ndarray) -> np.ndarray:
     return (curves_mm[:, :1] - curves_mm).mean(axis=1)
 
 
-def _cut(sound_mm: np.ndarray, wear: float, fill: float, ripple_mm: float = 0.0) -> np.ndarray:
+def _cut(sound_mm: np.ndarray, losses: np.ndarray, ripple_mm: float = 0.0) -> np.ndarray:
     """
-    The sound curve (49,) with its top cut by `wear` and its floor raised by `fill`, shares of the relief.
+    The sound curve with its top cut by each wear and its floor raised by each fill, (k, 49); losses (k, 2) are wear
+    and fill, shares of the relief.
 
     The map's own ripple stands in the sound curve already, widening it by about its standard deviation at either end,
     and comes back on the cut tops and filled floors.
     """
     top, floor = sound_mm[0] - ripple_mm, sound_mm[-1] + ripple_mm
-    out = sound_mm.copy()
-    for over, level, loss in ((out > top - wear * (top - floor), top - wear * (top - floor), wear),
-                              (out < floor + fill * (top - floor), floor + fill * (top - floor), fill)):  # fmt: skip
-        if loss > 0:
-            count = int(over.sum())
-            out[over] = level - ripple_mm * ndtri((np.arange(count) + 0.5) / max(count, 1))
-    return np.sort(out)[::-1]
+    wear, fill = losses.T[..., None]
+    cut, filled = top - wear * (top - floor), floor + fill * (top - floor)
+    out = np.broadcast_to(sound_mm, (len(losses), sound_mm.size))
+    for changed, level in (((wear > 0) & (out > cut), cut), ((fill > 0) & (out < filled), filled)):
+        place = (np.cumsum(changed, axis=1) - 0.5) / np.maximum(changed.sum(axis=1, keepdims=True), 1)
+        out = np.where(changed, level - ripple_mm * ndtri(np.where(changed, place, 0.5)), out)
+    return np.sort(out, axis=1)[:, ::-1]
 
 
 def _models(sound_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -312,12 +313,11 @@ def _models(sound_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     for ripple in RIPPLES_MM:
         if ripple > MOST_RIPPLE * (sound_mm[0] - sound_mm[-1]):
             continue
-        curves += [_cut(sound_mm, wear, fill, ripple) for wear, fill in whole]
-        cut = [_cut(sound_mm, wear, fill, ripple) for wear, fill in lost]
-        curves += [curve for share in MIXED_SHARES for curve in _mixed(sound_mm, np.stack(cut), share)]
+        cut = _cut(sound_mm, lost, ripple)
+        curves += [_cut(sound_mm, whole, ripple), *(_mixed(sound_mm, cut, share) for share in MIXED_SHARES)]
         losses += [whole] + [lost] * len(MIXED_SHARES)
         shares += [np.zeros(len(whole)), np.repeat(MIXED_SHARES, len(lost))]
-    return np.stack(curves), np.concatenate(losses), np.concatenate(shares)
+    return np.concatenate(curves), np.concatenate(losses), np.concatenate(shares)
 
 
 def _mixed(first_mm: np.ndarray, second_mm: np.ndarray, share: float) -> np.ndarray:
@@ -334,6 +334,5 @@ def _mixed(first_mm: np.ndarray, second_mm: np.ndarray, share: float) -> np.ndar
 
 def _taken(sound_mm: np.ndarray, wear: np.ndarray, fill: np.ndarray) -> np.ndarray:
     """Share (k,) of the sound void depth that each pair of losses takes."""
-    pairs, of_pair = np.unique(np.stack([wear, fill], axis=1), axis=0, return_inverse=True)
-    left = _void(np.stack([_cut(sound_mm, *pair) for pair in pairs]))
-    return (1 - left / _void(sound_mm[None]))[of_pair]
+    left = _void(_cut(sound_mm, np.stack([wear, fill], axis=1)))
+    return 1 - left / _void(sound_mm[None])
