@@ -25,6 +25,7 @@ STRAIGHT_MM, STRAIGHT_SHARE = 1.0, 0.7  # a border's inner edge is a straight li
 ROUND_MM, ROUND_SHARE = 1.0, 0.8  # a fitting's outline is a circle: this share of it lies this near
 LEAST_POINTS: dict[type, int] = {LineModelND: 2, CircleModel: 3}
 TRIALS = 200
+WIDE_PX = 6.0  # so wide a mean is formed on half the rows and columns
 BLUR_REACH = 4.5  # standard deviations that a blur looks far, and a pixel
 OTHER_PAINT = 1.8  # brightness of a fitting over the patch's, or the other way round
 
@@ -176,7 +177,11 @@ def texture_change(views: tuple[LitView, ...], grid: Grid, windows_mm: tuple[flo
 
 
 def _blur(picture: np.ndarray, sigma: float) -> np.ndarray:
-    return cv2.GaussianBlur(picture, (0, 0), max(sigma, 0.3))
+    if sigma < WIDE_PX:
+        return cv2.GaussianBlur(picture, (0, 0), max(sigma, 0.3))
+    size = picture.shape[::-1]
+    half = cv2.resize(picture, ((size[0] + 1) // 2, (size[1] + 1) // 2), interpolation=cv2.INTER_AREA)
+    return cv2.resize(cv2.GaussianBlur(half, (0, 0), sigma / 2), size, interpolation=cv2.INTER_LINEAR)
 
 
 def _share_on(model: type, points: np.ndarray, within_mm: float) -> float:

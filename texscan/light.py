@@ -16,7 +16,7 @@ from texscan.rectify import CardFace, shadow_mask
 UMBRA_INSIDE_MM, LEAST_UMBRA_MM2, UMBRA_QUANTILE = 1.2, 3.0, 0.3
 LIT_CLEARANCE_MM = 3.0
 FLAT_FIELD_TERMS = 6
-MOSTLY_CLIPPED, LIT_SAMPLES = 0.4, 40_000
+MOSTLY_CLIPPED, LIT_SAMPLES, SCATTER_SAMPLES = 0.4, 40_000, 10_000
 CLIPPED_EDGE_FACTOR = 2.5  # a clipped bright side moves the half level of a soft edge; measured on renders
 UNREAD_SHARE_U, ONE_UMBRA_U, LEAST_SHARE_U = 0.03, 0.02, 0.004  # of the ambient share: no umbra, one, many
 NO_TORCH_ABOVE, MUCH_AMBIENT = 0.80, 0.35
@@ -164,7 +164,7 @@ def _robust_fit(terms: np.ndarray, values: np.ndarray) -> np.ndarray:
             weighted @ columns.T, weighted @ values, rcond=None
         )  # terms may all be 0 but the first
         residual = values - fit @ columns
-        sigma = max(1e-3, 1.4826 * float(np.median(np.abs(residual))))
+        sigma = max(1e-3, 1.4826 * float(np.median(np.abs(residual[:: 1 + len(residual) // SCATTER_SAMPLES]))))
         weights = 1 / (1 + (residual / (2 * sigma)) ** 2)
     return fit
 

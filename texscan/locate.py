@@ -177,11 +177,9 @@ def find_markers(
 
 
 def _shrunk(grey: np.ndarray, factor: float) -> np.ndarray:
-    if factor <= 0.5:  # halving is quick
-        grey, factor = (
-            cv2.resize(grey, (grey.shape[1] // 2, grey.shape[0] // 2), interpolation=cv2.INTER_AREA),
-            2 * factor,
-        )
+    if factor <= 0.5:  # halving is quick, and what is left to do then needs no areas
+        half = cv2.resize(grey, (grey.shape[1] // 2, grey.shape[0] // 2), interpolation=cv2.INTER_AREA)
+        return cv2.resize(half, None, fx=2 * factor, fy=2 * factor, interpolation=cv2.INTER_LINEAR)
     return grey if factor == 1.0 else cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
 
 
@@ -363,7 +361,9 @@ def _fit(world, image, u_px, shape, focal_px, focal_u, start: Camera | None = No
 
     starts = [start] if start is not None else _starts(world, image, lens)
     fits = [
-        least_squares(residuals, lens.parameters(first), by_parameters, loss="soft_l1", f_scale=2.0, x_scale="jac")
+        least_squares(
+            residuals, lens.parameters(first), by_parameters, loss="soft_l1", f_scale=2.0, x_scale="jac", ftol=1e-10
+        )
         for first in starts
     ]
     best = min(fits, key=lambda fit: fit.cost)

@@ -22,6 +22,7 @@ ENCLOSED_SHARE = 0.25  # of the card's bounding box: a card with this much deck 
 BRACKETED_MARGIN_MM, BESIDE_MARGIN_MM = 0.0, 60.0  # deck measured around the box of such a card, and of any other
 PHOTO_BORDER_PX = 4
 PART_PLACES, PART_BORDER_PX = 100, 32  # places a side that tell the part of a photo that is needed; more around it
+LEAST_BLUR_PX = 0.5  # colours are looked at only: two steps of the look-up average as much
 CARD_EDGE_MM = 1.0  # left out around the card's outline: paper edge, glue, curl
 SHADOW_MARGIN_MM = 1.0  # left out around shadows of card and uprights: penumbra
 RELIEF_DEPTH_MM = 0.8  # deepest valley that a shadow of the card may fall into
@@ -153,7 +154,8 @@ def _looked_up(image: np.ndarray, column: np.ndarray, row: np.ndarray, sigma: fl
     if image.dtype.kind != "f":  # a mask, or colours to look at
         if image.ndim == 2 and not cv2.hasNonZero(image):
             return np.zeros(column.shape, image.dtype)
-        image = cv2.GaussianBlur(image, (0, 0), sigma) if sigma else image
+        if sigma > LEAST_BLUR_PX or (sigma and image.ndim == 2):
+            image = cv2.GaussianBlur(image, (0, 0), sigma)
         return cv2.remap(image, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     image = cv2.GaussianBlur(image, (0, 0), sigma) if sigma else image
     # NaN as the border's value would spread over the last columns: OpenCV multiplies it by zero there
@@ -274,6 +276,7 @@ FACE_STEP_MM = 0.15
 EVEN_WINDOW_MM = 0.9  # artwork this far around must be even: blur from a printed edge stays out
 EVEN_WITHIN = 0.03
 LEAST_REFLECTANCE = 0.3  # darker print carries too little light to divide by
+PRINT_EDGE, EDGE_REACH_MM = 0.4, 1.2  # step of reflectance that is an edge; how far it is blurred at most
 HIDDEN_MARGIN_MM = 0.8
 CLIPPED_GREY = 0.05 * 255  # a place of the grid is clipped where this share of the photo's pixels around it is
 
@@ -286,6 +289,7 @@ class CardFace:
     luminance : (rows, columns) float32, NaN outside the photo, off the card and where an upright hides the card.
     artwork : (rows, columns) float32 printed reflectance relative to the paper.
     even : (rows, columns) bool, True where the print around is even and light enough to divide by.
+    edges : (rows, columns) bool, True near edges of the print.
     clipped : (rows, columns) bool
     """
 
@@ -293,6 +297,7 @@ class CardFace:
     luminance: np.ndarray
     artwork: np.ndarray
     even: np.ndarray
+    edges: np.ndarray
     clipped: np.ndarray
 
     @cached_property
@@ -303,12 +308,13 @@ class CardFace:
 
 @dataclass(frozen=True, slots=True)
 class CardPrint:
-    """What of a card's face is alike in all photos; artwork and even as in `CardFace`."""
+    """What of a card's face is alike in all photos; artwork, even and edges as in `CardFace`."""
 
     grid: Grid
     paper: np.ndarray  # (rows, columns) uint8, 1 on the card
     artwork: np.ndarray
     even: np.ndarray
+    edges: np.ndarray
 
 
 def card_print(card: Card, *, step_mm: float = FACE_STEP_MM) -> CardPrint:
@@ -321,7 +327,9 @@ def card_print(card: Card, *, step_mm: float = FACE_STEP_MM) -> CardPrint:
     window = np.ones((size, size), np.uint8)
     even = cv2.dilate(art, window) - cv2.erode(art, window) < EVEN_WITHIN
     even &= cv2.erode(paper, window).astype(bool) & (art >= LEAST_REFLECTANCE)
-    return CardPrint(grid, paper, art, even)
+    edges = (cv2.morphologyEx(art, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > PRINT_EDGE).view(np.uint8)
+    near = cv2.dilate(edges, np.ones((2 * int(EDGE_REACH_MM / step_mm) + 1,) * 2, np.uint8))
+    return CardPrint(grid, paper, art, even, near.view(bool))
 
 
 def card_face(photo: LinearPhoto, camera: Camera, card: Card, printed: CardPrint | None = None) -> CardFace:
@@ -331,7 +339,7 @@ def card_face(photo: LinearPhoto, camera: Camera, card: Card, printed: CardPrint
     luminance, clipped = laid((photo.luminance, photo.clipped.view(np.uint8) * 255), camera, grid.x_mm, grid.y_mm)
     outlines = [[*outlines_from(upright, camera, 0.0), upright.footprint_mm] for upright in card.uprights]
     luminance[(printed.paper == 0) | _grown_outlines(outlines, HIDDEN_MARGIN_MM, grid)] = np.nan
-    return CardFace(grid, luminance, printed.artwork, printed.even, clipped > CLIPPED_GREY)
+    return CardFace(grid, luminance, printed.artwork, printed.even, printed.edges, clipped > CLIPPED_GREY)
 
 
 def shadow_mask(face: CardFace, uprights: tuple[Upright, ...] | list[Upright], light: Light) -> np.ndarray:

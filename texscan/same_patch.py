@@ -109,18 +109,20 @@ def cast_shadows(views: tuple[LitView, ...], grid: Grid) -> list[np.ndarray]:
     for one in broad:
         dark = (one < SHADED * brightest).astype(np.uint8)
         is_shadow = dark.sum() * (grid.step_mm * stride) ** 2 >= LEAST_SHADOW_MM2
-        dark = cv2.dilate(dark, grown) if is_shadow else np.zeros_like(dark)
-        masks.append(cv2.resize(dark, grid.shape[::-1], interpolation=cv2.INTER_NEAREST).astype(bool))
+        if is_shadow:
+            dark = cv2.resize(cv2.dilate(dark, grown), grid.shape[::-1], interpolation=cv2.INTER_NEAREST)
+        masks.append(dark.astype(bool) if is_shadow else np.zeros(grid.shape, bool))
     return masks
 
 
 def _broad(brightness: np.ndarray, step_mm: float, stride: int) -> np.ndarray:
     """Mean brightness within about BROAD_MM, on a coarser grid; NaN where little of the deck is seen."""
-    known = np.isfinite(brightness).astype(np.float32)
+    known = np.isfinite(brightness)
     size = tuple(max(1, n // stride) for n in brightness.shape[::-1])
     seen, light = (
-        cv2.resize(a, size, interpolation=cv2.INTER_AREA) for a in (known, np.where(known > 0, brightness, 0))
+        cv2.resize(a, size, interpolation=cv2.INTER_AREA)
+        for a in (known.astype(np.float32), np.where(known, brightness, np.float32(0)))
     )
     sigma = BROAD_MM / (step_mm * stride)
-    weight, total = (cv2.GaussianBlur(a.astype(np.float32), (0, 0), sigma) for a in (seen, light))
+    weight, total = (cv2.GaussianBlur(a, (0, 0), sigma) for a in (seen, light))
     return np.where((seen > 0.3) & (weight > 0.3), total / np.maximum(weight, 1e-6), np.nan)

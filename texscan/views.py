@@ -42,7 +42,7 @@ CLIPPED_LEFT_OUT, CLIPPED_REFUSED = 0.02, 0.35  # shares of the deck
 DARKEST_DECK = 0.004  # of full scale, where it is lit: refused below
 SOFT_MM, BLURRED_MM = 0.22, 0.45  # standard deviation of the total blur: flag, refusal
 BLUR_TRIALS_MM = np.geomspace(0.05, 0.9, 14)
-EDGE_REACH_MM, CLIPPED_EDGES = 1.2, 0.3
+CLIPPED_EDGES = 0.3  # share of the places near printed edges
 TILT_FLAG_DEG, LARGEST_TILT_DEG = 25.0, 50.0
 FEW_POINTS = 24
 NO_CARD_LEVEL_MM = 15.0  # without a card the torch's falloff is what changes over more than this
@@ -240,16 +240,16 @@ def card_blur_mm(face: CardFace) -> float:
     """
     grid = face.grid
     light = _local_light(face)
-    reach = int(EDGE_REACH_MM / grid.step_mm)
-    edges = cv2.morphologyEx(face.artwork, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > 0.4
-    near = cv2.dilate(edges.astype(np.uint8), np.ones((2 * reach + 1,) * 2, np.uint8)).astype(bool)
-    if face.clipped[near].mean() > CLIPPED_EDGES:  # what is left of clipped edges is their dark feet, which look soft
+    near = face.edges
+    clipped = np.count_nonzero(face.clipped & near) / max(np.count_nonzero(near), 1)
+    if clipped > CLIPPED_EDGES:  # what is left of clipped edges is their dark feet, which look soft
         return math.nan
     some = light[::SPARSE, ::SPARSE]
     some = some[np.isfinite(some)]
-    near &= np.isfinite(face.luminance) & ~face.clipped & (light > 0.3 * (np.median(some) if some.size else np.inf))
-    near = cv2.erode(near.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-    if near.sum() < 500:
+    lit = light > 0.3 * (np.median(some) if some.size else np.inf)
+    near = near & np.isfinite(face.luminance) & ~face.clipped & lit
+    near = cv2.erode(near.view(np.uint8), np.ones((3, 3), np.uint8)).view(bool)
+    if np.count_nonzero(near) < 500:
         return math.nan
     with np.errstate(invalid="ignore", divide="ignore"):  # a black photo has places without any light
         even = np.nan_to_num(face.luminance / light, posinf=0.0, neginf=0.0)
