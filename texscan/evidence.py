@@ -182,6 +182,8 @@ def against_curve(
     both = np.stack([_taken(sound_mm, wears, none), _taken(sound_mm, none, fills)])
     is_sound = (wears + fills < 1 - limit) | (shares > 0.5)
     conditions = np.where(is_sound, 0, np.where(both[0] >= both[1], 1, 2))
+    order = np.argsort(conditions, kind="stable")  # one condition beside the next
+    models, both, ends = models[order], both[:, order], np.cumsum(np.bincount(conditions, minlength=3))
     kept = best_kept(found)[usable]
     kept = curves[kept] if kept.sum() > 3 * len(COMPARED) else curves
     covariance = _scatter(kept, _centred(sound_mm[None])[0], share_u)
@@ -189,7 +191,7 @@ def against_curve(
     per_gain, best = [], []
     for gain in gains:
         log_odds = _log_likelihood(curves, gain * _centred(models), covariance)
-        per_gain.append([_log_mean(log_odds[:, conditions == k]) for k in range(3)])
+        per_gain.append([_log_mean(part) for part in np.split(log_odds, ends[:-1], axis=1)])
         best.append(log_odds.argmax(axis=1))
     per_condition, likeliest, lost_share = _over_gains(np.array(per_gain).transpose(0, 2, 1))
     taken = np.zeros((2, *usable.shape))
@@ -240,13 +242,17 @@ def _log_likelihood(curves: np.ndarray, models: np.ndarray, covariance: np.ndarr
     """(n, m) log-likelihood of curves (n, k) under models (m, k), constants left out."""
     root = np.linalg.cholesky(np.linalg.inv(covariance))
     seen, expected = curves @ root, models @ root
-    return -0.5 * ((seen**2).sum(axis=1)[:, None] + (expected**2).sum(axis=1) - 2 * seen @ expected.T)
+    found = seen @ expected.T
+    found -= (seen**2).sum(axis=1)[:, None] / 2
+    found -= (expected**2).sum(axis=1) / 2
+    return found
 
 
 def _log_mean(values: np.ndarray) -> np.ndarray:
     """log of the mean of exp over the last axis."""
     highest = values.max(axis=-1, keepdims=True)
-    return highest[..., 0] + np.log(np.exp(values - highest).mean(axis=-1))
+    raised = values - highest
+    return highest[..., 0] + np.log(np.exp(raised, out=raised).mean(axis=-1))
 
 
 def by_shape(found: Windows) -> Evidence:
