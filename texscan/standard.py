@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy import ndimage, stats
+from scipy import ndimage, special
 
 from texscan.errors import ReliefError, SettingsError
 from texscan.model import Grid, Measured
@@ -99,7 +99,7 @@ def measure_step(
         )
     steps = np.array([strip.step_mm for strip in strips])
     value = float(steps.mean())
-    t = float(stats.t.ppf(0.975, len(steps) - 1)) / 1.96
+    t = float(special.stdtrit(len(steps) - 1, 0.975)) / 1.96
     return Step(value, max(t * float(steps.std(ddof=1)) / math.sqrt(len(steps)), FEW_STRIPS_U * value), tuple(strips))
 
 
