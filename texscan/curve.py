@@ -2,7 +2,7 @@
 Height figures from the material-ratio curve (ISO 25178-2).
 
 All figures are computed from a curve: levels in falling order and the share of the area that stands at each. One
-curve of every pixel gives the figures themselves; many re-weighted curves of binned heights give their sampling
+curve of every pixel, or of many narrow bins of them, gives the figures themselves; many re-weighted curves of binned heights give their sampling
 scatter.
 """
 
@@ -166,8 +166,11 @@ def pressed(levels: np.ndarray, weights: np.ndarray | None, carried_mm: float) -
 
     Arrays as in `levels_at`; the inverse of Vm, exact for the given levels.
     """
-    curve = _curve(levels, weights)
-    moment = curve.moment[:, 1:]
+    return _pressed(_curve(levels, weights), carried_mm)
+
+
+def _pressed(curve: _Curve, carried_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    levels, moment = curve.levels, curve.moment[:, 1:]
     share = np.arange(1, levels.size + 1)[None] / levels.size if curve.share is None else curve.share[:, 1:]
     standing = moment - levels * share  # material above each level, rising
     last = np.clip((standing < carried_mm).sum(axis=1) - 1, 0, levels.size - 1)[:, None]
@@ -178,7 +181,7 @@ def pressed(levels: np.ndarray, weights: np.ndarray | None, carried_mm: float) -
 def deciding_figures(
     levels: np.ndarray, weights: np.ndarray | None, contact_depth_mm: float | np.ndarray
 ) -> dict[str, np.ndarray]:
-    """The four figures that decide; as in `height_figures`, contact also at a depth of each curve (b, 1)."""
+    """The four figures that decide; as in `curve_figures`, contact also at a depth of each curve (b, 1)."""
     return _deciding(_curve(levels, weights), contact_depth_mm)
 
 
@@ -208,7 +211,9 @@ def deciding_of(heights: np.ndarray, contact_depths_mm: list[float]) -> tuple[di
     }, contact
 
 
-def height_figures(levels: np.ndarray, weights: np.ndarray | None, contact_depth_mm: float) -> dict[str, np.ndarray]:
+def curve_figures(
+    levels: np.ndarray, weights: np.ndarray | None, contact_depth_mm: float, *, carried_mm: float | None = None
+) -> dict[str, np.ndarray]:
     """
     All figures that depend on the heights alone; keys carry the unit, values are (b,) float64.
 
@@ -217,14 +222,25 @@ def height_figures(levels: np.ndarray, weights: np.ndarray | None, contact_depth
     levels, weights : as in `levels_at`
     contact_depth_mm : float
         Depth below the top plane at which contact is read [mm].
+    carried_mm : float, optional
+        Material that carries a sole (volume per area) [mm]; None leaves out its share and its sink.
 
     Notes
     -----
     Sq, Sa, Ssk, Sku about the mean plane; Sz = Sp + Sv; relief = Sdc(2 %, 98 %); void depth = Vv(2 %);
     contact = Smr(Smc(2 %) - depth); Vmp = Vm(10 %), Vvv = Vv(80 %), Vmc = Vm(80 %) - Vm(10 %),
-    Vvc = Vv(10 %) - Vv(80 %) (ISO 25178-2).
+    Vvc = Vv(10 %) - Vv(80 %) (ISO 25178-2). With `core_figures` where the core is defined.
     """
     curve = _curve(levels, weights)
+    found = _height_figures(curve, contact_depth_mm) | (_core_figures(curve) or {})
+    if carried_mm is None:
+        return found
+    face, share = _pressed(curve, carried_mm)
+    top = _levels_at(curve, np.array([TOP_RATIO]))[:, 0]
+    return found | {"sole_contact_fraction": share, "sole_sink_mm": top - face}
+
+
+def _height_figures(curve: _Curve, contact_depth_mm: float) -> dict[str, np.ndarray]:
     deciding = _deciding(curve, contact_depth_mm)
     sq, depth, mean = deciding["Sq_mm"], deciding["void_depth_mm"], curve.mean
     m1, m2, m3, m4 = curve.about_middle(4)
@@ -269,8 +285,11 @@ def core_figures(levels: np.ndarray, weights: np.ndarray | None) -> dict[str, np
     to 100 %; Spk, Svk = twice the area beyond over its base (ISO 25178-2). Not defined on flat land and where two
     windows far apart tie.
     """
+    return _core_figures(_curve(levels, weights))
+
+
+def _core_figures(standing: _Curve) -> dict[str, np.ndarray] | None:
     ratios = np.linspace(0, 1, CORE_POINTS)
-    standing = _curve(levels, weights)
     curve = _levels_at(standing, ratios)
     width = round(CORE_WIDTH * (CORE_POINTS - 1))
     drops = curve[:, :-width] - curve[:, width:]

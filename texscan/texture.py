@@ -16,16 +16,7 @@ import numpy as np
 
 from texscan import contact
 from texscan.autocorrelation import LAG_KEYS, correlation_lengths, lag_scatter
-from texscan.curve import (
-    TOP_RATIO,
-    core_figures,
-    curve_of,
-    deciding_figures,
-    deciding_of,
-    height_figures,
-    levels_at,
-    pressed,
-)
+from texscan.curve import curve_figures, curve_of, deciding_figures, deciding_of
 from texscan.errors import ReliefError
 from texscan.filters import measured_box
 from texscan.model import COVERAGE_FACTOR, Budget, Filters, Grid, Measured
@@ -124,8 +115,7 @@ def sampling_u(
     draws = draws_of(blocks.count, REPLICATES)
     levels, weights = tile_curves(z, blocks.labels(z.shape), blocks.count, BINS)
     drawn = normalised(draws @ weights)
-    replicates = height_figures(levels, drawn, filters.contact_depth_mm)
-    replicates |= (core_figures(levels, drawn) or {}) | _under_sole(levels, drawn, sal_mm)
+    replicates = curve_figures(levels, drawn, filters.contact_depth_mm, carried_mm=_carried_mm(sal_mm))
     count, squared, area = (draws @ each[blocks.number >= 0] for each in slopes[:3])
     replicates["Sdq"] = np.sqrt(squared / np.maximum(count, 1))
     replicates["Sdr"] = area / np.maximum(count, 1)
@@ -232,8 +222,7 @@ def _height_figures(
     levels: np.ndarray, weights: np.ndarray | None, filters: Filters, *, sal_mm: float | None
 ) -> dict[str, float]:
     """The figures of one curve, its levels (n,) in falling order."""
-    found = height_figures(levels, weights, filters.contact_depth_mm) | (core_figures(levels, weights) or {})
-    found |= _under_sole(levels, weights, sal_mm)
+    found = curve_figures(levels, weights, filters.contact_depth_mm, carried_mm=_carried_mm(sal_mm))
     found["sand_patch_diameter_mm"] = sand_patch_diameter_mm(found["void_depth_mm"])
     return {key: float(value[0]) for key, value in found.items()}
 
@@ -244,14 +233,10 @@ def _slope_figures(slopes: np.ndarray, gain_number: int = 0) -> dict[str, float]
     return {"Sdq": math.sqrt(squared / count), "Sdr": area / count} if count else {}
 
 
-def _under_sole(levels: np.ndarray, weights: np.ndarray | None, sal_mm: float | None) -> dict[str, np.ndarray]:
-    """Share (b,) that a standing person's sole touches and its sink below the top plane (b,); see `contact`."""
-    if sal_mm is None:
-        return {}
+def _carried_mm(sal_mm: float | None) -> float | None:
+    """Material that carries a standing person's sole [mm], see `contact`; None without Sal."""
     sole = contact.Sole()
-    face, share = pressed(levels, weights, sole.pressure_mpa / contact.sole_stiffness(sal_mm, sole))
-    top = levels_at(levels, weights, np.array([TOP_RATIO]))[:, 0]
-    return {"sole_contact_fraction": share, "sole_sink_mm": top - face}
+    return None if sal_mm is None else sole.pressure_mpa / contact.sole_stiffness(sal_mm, sole)
 
 
 def _gain_swings(
