@@ -2,8 +2,8 @@
 Height figures from the material-ratio curve (ISO 25178-2).
 
 All figures are computed from a curve: levels in falling order and the share of the area that stands at each. One
-curve of every pixel, or of many narrow bins of them, gives the figures themselves; many re-weighted curves of binned heights give their sampling
-scatter.
+curve of every pixel, or of many narrow bins of them, gives the figures themselves; many re-weighted curves of binned
+heights give their sampling scatter.
 """
 
 from __future__ import annotations

@@ -93,7 +93,7 @@ def compare(z: np.ndarray, grid: Grid, *, pattern: Pattern, condition: np.ndarra
     z, condition = z[box], condition[box]
     inside = outlines.inner(outlines.spread(condition, step), INSET_MM / step) & np.isfinite(z)
     places, size = pattern_places(rows, columns, step, vectors)
-    of_groups = _groups(grid)[box] * (size[0] * size[1]) + places
+    of_groups = _groups(grid, rows, columns) * (size[0] * size[1]) + places
     least_px = LEAST_CELLS * abs(np.linalg.det(vectors)) / step**2
     cells: dict[int, np.ndarray] = {}
     for value in CONDITION_NAMES:
@@ -108,12 +108,12 @@ def compare(z: np.ndarray, grid: Grid, *, pattern: Pattern, condition: np.ndarra
     return Mould(vectors, (sound[0] - floor).astype(np.float32), changed)
 
 
-def _groups(grid: Grid) -> np.ndarray:
-    """Group number (rows, columns) of every pixel: square blocks dealt at random, the same every time."""
+def _groups(grid: Grid, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
+    """Group number of the pixels of rows and columns: square blocks dealt at random, the same every time."""
     size = max(1, round(GROUP_MM / grid.step_mm))
     blocks = -(-grid.rows // size), -(-grid.columns // size)
     dealt = np.random.default_rng(SEED).permutation(np.arange(blocks[0] * blocks[1]) % GROUPS).reshape(blocks)
-    return dealt[np.arange(grid.rows)[:, None] // size, np.arange(grid.columns) // size]
+    return dealt.astype(np.int32)[rows[:, None] // size, columns // size]
 
 
 def _cells(heights: np.ndarray, of_groups: np.ndarray, size: tuple[int, int]) -> np.ndarray:
@@ -166,9 +166,11 @@ def _losses(cell: np.ndarray, sound: np.ndarray) -> tuple[float, float, float]:
         possible = lost + gained <= relief
         lost, gained = lost[possible], gained[possible]
         misfit = seen - _clipped(mould, top - lost, floor + gained)
-        best = int(misfit.var(axis=1).argmin())
+        level = misfit.mean(axis=1)
+        misfit -= level[:, None]
+        best = int(np.einsum("kn,kn->k", misfit, misfit).argmin())
         middle, reach = np.array([lost[best], gained[best]]) / max(relief, 1e-9), 2.0 * reach / (STEPS - 1)
-    return float(lost[best]), float(gained[best]), float(misfit[best].mean())
+    return float(lost[best]), float(gained[best]), float(level[best])
 
 
 def _clipped(mould: np.ndarray, top: np.ndarray, floor: np.ndarray) -> np.ndarray:

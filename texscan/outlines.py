@@ -141,8 +141,10 @@ def inner(everywhere: np.ndarray, distance_px: float) -> np.ndarray:
         others = (everywhere != value) & (everywhere > 0)
         if not others.any():
             return everywhere == value
-        far = cv2.distanceTransform((~others).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE) > distance_px
-        out |= (everywhere == value) & far
+        own = everywhere == value
+        if own.any():
+            far = cv2.distanceTransform((~others).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE) > distance_px
+            out |= own & far
     return out
 
 
