@@ -8,6 +8,7 @@ heights give their sampling scatter.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import accumulate, repeat
 
@@ -202,9 +203,10 @@ def deciding_of(heights: np.ndarray, contact_depths_mm: list[float]) -> tuple[di
     curve but quicker; contact at the first depth, and then its share at each of the depths.
     """
     top, floor = levels_of(heights, np.array([TOP_RATIO, FLOOR_RATIO]))
+    off = heights - heights.mean(dtype=np.float64).astype(heights.dtype)
     contact = [float(np.count_nonzero(heights >= top - depth) / heights.size) for depth in contact_depths_mm]
     return {
-        "Sq_mm": float(np.std(heights, dtype=np.float64)),
+        "Sq_mm": math.sqrt(np.mean(off * off, dtype=np.float64)),
         "relief_mm": float(top - floor),
         "void_depth_mm": float(np.mean(np.maximum(float(top) - heights, 0), dtype=np.float64)),
         "contact_area_fraction": contact[0],
