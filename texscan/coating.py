@@ -214,7 +214,8 @@ class Surface:
     """What a forecast needs of a map."""
 
     heights_mm: np.ndarray  # (n,) equal-area heights in falling order
-    slope: float  # root mean square
+    map_mm: np.ndarray  # (rows, columns); NaN = not measured
+    step_mm: float
 
 
 def surface_of(height_mm: np.ndarray, step_mm: float) -> Surface:
@@ -225,12 +226,14 @@ def surface_of(height_mm: np.ndarray, step_mm: float) -> Surface:
     ------
     ValueError : nothing measured.
     """
-    return Surface(_quantiles(height_mm), _slope(height_mm, step_mm))
+    return Surface(_quantiles(height_mm), height_mm, step_mm)
 
 
 def coats_on(surface: Surface, coats: tuple[Coat, ...]) -> tuple[Coat, ...]:
     """The coats with the peak share that a forecast on this surface uses."""
-    shares = _peak_shares(surface.heights_mm, surface.slope, coats)
+    if all(coat.flow is None for coat in coats):
+        return coats
+    shares = _peak_shares(surface.heights_mm, _slope(surface.map_mm, surface.step_mm), coats)
     return tuple(replace(coat, peak_share=share) for coat, share in zip(coats, shares, strict=True))
 
 
@@ -287,7 +290,7 @@ def _peak_shares(heights: np.ndarray, slope: float, coats: tuple[Coat, ...]) -> 
     stays while the likely coats before lower it.
     """
     sq = float(np.std(heights))
-    if sq == 0 or slope == 0 or all(coat.flow is None for coat in coats):
+    if sq == 0 or slope == 0:
         return [coat.peak_share for coat in coats]
     pitch_mm = 2 * math.pi * sq / slope
     shares, surface = [], heights
