@@ -143,8 +143,14 @@ def blank(height: int, width: int) -> np.ndarray:
 
 def typeset(page: np.ndarray, labels: list[Label]) -> np.ndarray:
     """A copy of the page with the labels drawn."""
-    picture = Image.fromarray(page)
-    draw = ImageDraw.Draw(picture)
+    drawn = page.copy()
     for label in labels:
-        draw.text((label.x, label.y), label.text, font=font(label.size, label.bold), fill=label.colour)
-    return np.array(picture)
+        face = font(label.size, label.bold)
+        left, top, right, bottom = map(round, face.getbbox(label.text))
+        x, y = max(label.x + left - 1, 0), max(label.y + top - 1, 0)
+        part = drawn[y : max(label.y + bottom + 1, 0), x : max(label.x + right + 1, 0)]
+        if part.size:  # the rest of the page stays where it is: a picture of it all would be copied twice
+            words = Image.fromarray(part)
+            ImageDraw.Draw(words).text((label.x - x, label.y - y), label.text, font=face, fill=label.colour)
+            part[:] = words
+    return drawn
