@@ -79,12 +79,13 @@ def part_seen(sighting: Sighting, card: Card, grid: Grid) -> tuple[tuple[slice, 
     """
     The rows and columns of a photo that show card and grid, and the sighting as of that part alone.
     """
-    corners = [card.outline_mm, [[grid.x_mm[0], grid.y_mm[0]], [grid.x_mm[-1], grid.y_mm[-1]]]]
-    low, high = (end(np.concatenate(corners), axis=0) for end in (np.min, np.max))
-    x, y = (np.linspace(*ends, PART_PLACES) for ends in zip(low, high, strict=True))
+    ends = np.array([[grid.x_mm[0], grid.y_mm[0]], [grid.x_mm[-1], grid.y_mm[-1]]])
+    corners = np.concatenate([card.outline_mm, ends])
+    x, y = np.linspace(corners.min(axis=0), corners.max(axis=0), PART_PLACES).T
     column, row = _pixels(sighting.camera, x, y, 0.0)
-    part = tuple(_span(at, size, PART_BORDER_PX) for at, size in zip((row, column), sighting.shape, strict=True))
-    (across, down), shape = sighting.camera.centre_px, tuple(span.stop - span.start for span in part)
+    rows, columns = sighting.shape
+    part = _span(row, rows, PART_BORDER_PX), _span(column, columns, PART_BORDER_PX)
+    (across, down), shape = sighting.camera.centre_px, (part[0].stop - part[0].start, part[1].stop - part[1].start)
     camera = replace(sighting.camera, centre_px=(across - part[1].start, down - part[0].start))
     return part, replace(sighting, camera=camera, shape=shape)
 
@@ -241,7 +242,7 @@ def _fill(mask: np.ndarray, grid: Grid, outlines_mm: list[np.ndarray], value: in
 
 def filled(grid: Grid, outlines_mm: list[np.ndarray], dtype: type = np.uint8) -> np.ndarray:
     """(rows, columns) of uint8 or float32, 1 inside any of the outlines."""
-    mask = np.zeros(grid.shape, dtype)
+    mask: np.ndarray = np.zeros(grid.shape, dtype)
     _fill(mask, grid, outlines_mm, 1)
     return mask
 

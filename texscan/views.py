@@ -241,8 +241,9 @@ def card_blur_mm(face: CardFace) -> float:
     grid = face.grid
     light = _local_light(face)
     near = face.edges
-    clipped = np.count_nonzero(face.clipped & near) / max(np.count_nonzero(near), 1)
-    if clipped > CLIPPED_EDGES:  # what is left of clipped edges is their dark feet, which look soft
+    if np.count_nonzero(face.clipped & near) > CLIPPED_EDGES * np.count_nonzero(
+        near
+    ):  # what is left of clipped edges is their dark feet, which look soft
         return math.nan
     some = light[::SPARSE, ::SPARSE]
     some = some[np.isfinite(some)]
