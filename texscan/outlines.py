@@ -47,11 +47,13 @@ def on_pixels(probability: np.ndarray, tile_px: int, shape: tuple[int, int], ste
     likeliest = probability.argmax(axis=2)
     if (likeliest == likeliest[0, 0]).all():
         return np.full(shape, SOUND + likeliest[0, 0], np.uint8)
-    x = ((np.arange(shape[1]) + 0.5) / tile_px - 0.5).astype(np.float32)
-    y = ((np.arange(shape[0]) + 0.5) / tile_px - 0.5).astype(np.float32)
-    map_x, map_y = np.broadcast_to(x, shape).copy(), np.broadcast_to(y[:, None], shape).copy()
     logs = np.log(np.maximum(probability, LEAST_PROBABILITY)).astype(np.float32)
-    labels = cv2.remap(logs, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).argmax(axis=2)
+    whole = tuple(tile_px * size for size in probability.shape[1::-1])
+    fine = cv2.resize(logs, whole, interpolation=cv2.INTER_LINEAR)[: shape[0], : shape[1]]
+    labels, highest = np.zeros(shape, np.uint8), fine[..., 0]
+    for index in range(1, len(CONDITION_NAMES)):
+        np.copyto(labels, index, where=fine[..., index] > highest)
+        highest = np.maximum(highest, fine[..., index])
     out, most = np.full(shape, SOUND, np.uint8), np.float32(-1)
     for index in range(len(CONDITION_NAMES)):
         part = labels == index
