@@ -19,6 +19,7 @@ from texscan.capture.sides import card_edge_px, middle_mm, side_in_picture, side
 from texscan.card import Card
 from texscan.card_layout import TAG_MARKER_MM, TAG_MOST, tag_marker
 from texscan.errors import CardError, LightError, NoShadowError
+from texscan.greys import grey_readings
 from texscan.light import CardLight, measure_light
 from texscan.linear import fit_tone, to_linear, undo_tone
 from texscan.locate import Sighting, find_markers, locate
@@ -35,7 +36,7 @@ from texscan.rectify import (
     shadow_mask,
 )
 from texscan.same_patch import activity
-from texscan.views import PHOTO_PLANE_MM, card_blur_mm, grey_readings
+from texscan.views import PHOTO_PLANE_MM, card_blur_mm
 
 PREVIEW_PX = 1600  # the card's markers, its shadows' edges and the blur need no more
 FACE_STEP_MM, PATCH_STEP_MM = 0.25, 0.20
