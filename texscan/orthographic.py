@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
+
+from texscan.model import Grid
+from texscan.rectify import widened, window_of
 
 PASSES = 2  # the shift is under 0.3 mm and slopes under 2: two look-ups end within 0.01 mm
 
 
-def without_parallax(height_mm: np.ndarray, grid, eye_mm: np.ndarray, level_mm: float) -> np.ndarray:
+def without_parallax(height_mm: np.ndarray, grid: Grid, eye_mm: np.ndarray, level_mm: float) -> np.ndarray:
     """
     Height map moved from the plane the photos were laid on to true places.
 
@@ -29,7 +34,27 @@ def without_parallax(height_mm: np.ndarray, grid, eye_mm: np.ndarray, level_mm: 
     is pushed away from the camera's foot.
     """
     known = np.isfinite(height_mm)
-    filled = np.where(known, height_mm, level_mm).astype(np.float32)
+    moved = np.full(height_mm.shape, np.nan, np.float32)
+    if known.any():
+        window = widened(window_of(~known), _reach_px(height_mm[known], grid, eye_mm, level_mm))
+        part = grid.part(window)
+        moved[window] = _moved(
+            np.where(known[window], height_mm[window], level_mm), known[window], part, eye_mm, level_mm
+        )
+    return moved
+
+
+def _reach_px(heights_mm: np.ndarray, grid: Grid, eye_mm: np.ndarray, level_mm: float) -> int:
+    """How far heights may lie beside where they are seen at most, and the look-up's neighbours."""
+    low, high = float(heights_mm.min()), float(heights_mm.max())
+    ends = np.array([[grid.x_mm[0], grid.y_mm[0]], [grid.x_mm[-1], grid.y_mm[-1]]])
+    away = float(np.abs(ends - eye_mm[:2]).max())
+    return math.ceil(away * max(high - level_mm, level_mm - low, 0.0) / (eye_mm[2] - high) / grid.step_mm) + 2
+
+
+def _moved(filled: np.ndarray, known: np.ndarray, grid: Grid, eye_mm: np.ndarray, level_mm: float) -> np.ndarray:
+    """As `without_parallax`, of heights without holes and where they are known."""
+    filled = filled.astype(np.float32)
     x, y = grid.x_mm.astype(np.float32)[None, :], grid.y_mm.astype(np.float32)[:, None]
     z: np.ndarray = filled
     for _ in range(PASSES):
