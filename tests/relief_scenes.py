@@ -89,5 +89,5 @@ def views_of(height_of, grid: Grid, lights, *, albedo=1.0, finer=2, noise=0.0, s
     for light in lights:
         seen = shrink(picture(height, fine, light, albedo=paint))
         seen = seen + noise * rng.standard_normal(seen.shape)
-        views.append(LitView(seen.astype(np.float32), light, np.zeros(seen.shape, bool), float("nan")))
+        views.append(LitView(seen.astype(np.float32), light, float("nan")))
     return tuple(views), shrink(height)

@@ -31,7 +31,7 @@ def view(height_mm, azimuth_deg, *, paint=1.0, noise=0.005):
     facing = (-p * np.cos(a) - q * np.sin(a)) / np.tan(e) + 1
     brightness = 0.5 * paint * np.maximum(facing, 0) / np.sqrt(1 + p * p + q * q)
     brightness = brightness * (1 + noise * np.random.default_rng(int(azimuth_deg)).normal(size=GRID.shape))
-    return LitView(brightness.astype(np.float32), light(azimuth_deg), np.zeros(GRID.shape, bool))
+    return LitView(brightness.astype(np.float32), light(azimuth_deg))
 
 
 def views(height_mm, **more):

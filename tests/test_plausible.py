@@ -35,7 +35,7 @@ LEG = (abs(X - 5) < 6) & (Y > -10)  # 12 mm wide, from the far edge down
 
 def view(brightness, azimuth_deg=90.0):
     light = relief_scenes.lamp(azimuth_deg, 25.0, 600.0)
-    return LitView(brightness.astype(np.float32), light, np.zeros(GRID.shape, bool))
+    return LitView(brightness.astype(np.float32), light)
 
 
 def texture(seed):
@@ -123,7 +123,7 @@ def test_order_agrees_with_a_slow_sum_over_all_pairs_of_places():
     spots = rng.random(grid.shape) < 0.06
     picture = 1 + 2.0 * spots - 0.9 * np.roll(spots, 2, axis=1)
     lamp = relief_scenes.lamp(0, 25, 600)
-    seen = LitView(picture.astype(np.float32), lamp, np.zeros(grid.shape, bool))
+    seen = LitView(picture.astype(np.float32), lamp)
     smooth = ndimage.gaussian_filter(picture, 16, mode="mirror", truncate=8)  # OpenCV's border is SciPy's mirror
     t = ndimage.gaussian_filter(picture / smooth - 1, 0.48, mode="mirror", truncate=8)
     t -= t.mean()

@@ -170,13 +170,13 @@ def test_the_top_plane_lies_a_card_thickness_below_the_card():
 )  # fmt: skip
 def test_lights_are_counted_by_the_sides_they_come_from(azimuths, kind):
     blank = np.ones((2, 2), np.float32)
-    views = tuple(LitView(blank, lamp(a, 25, 500), blank > 2) for a in azimuths)
+    views = tuple(LitView(blank, lamp(a, 25, 500)) for a in azimuths)
     assert arrangement(views) == kind
 
 
 def test_fewer_sides_and_no_card_are_less_certain():
     blank = np.ones((2, 2), np.float32)
-    one, two, four = (tuple(LitView(blank, lamp(a, 25, 500), blank > 2) for a in s) for s in [(0,), (0, 180), ROUND])
+    one, two, four = (tuple(LitView(blank, lamp(a, 25, 500)) for a in s) for s in [(0,), (0, 180), ROUND])
     assert solver_u(one, card=True) > solver_u(two, card=True) > solver_u(four, card=True)
     assert solver_u(four, card=False) > solver_u(four, card=True)
 
@@ -186,7 +186,7 @@ def test_views_of_little_light_and_shade_are_less_certain(side):
     """Contrast: a chequer of 1 +- c has a standard deviation of c over a median of 1."""
     chequer = np.indices((40, 41)).sum(axis=0) % 2 * 2.0 - 1
     flat, half, deep = (
-        tuple(LitView(1 + c * chequer, lamp(a, 25, 500), chequer > 2) for a in (0, side)) for c in (0.01, 0.3, 0.6)
+        tuple(LitView(1 + c * chequer, lamp(a, 25, 500)) for a in (0, side)) for c in (0.01, 0.3, 0.6)
     )
     assert contrast(deep) == pytest.approx(0.6 / (1 + 0.6 * np.median(chequer)), rel=1e-2)
     gain_u, contact_u = (np.array(u) for u in zip(*(solver_u(v, card=True) for v in (flat, half, deep)), strict=True))
@@ -248,8 +248,8 @@ def test_refusals_say_what_was_found_and_what_to_do():
     with pytest.raises(ReliefError, match="No lit view"):
         solve((), grid, paper_reflectance=0.8)
     with pytest.raises(ReliefError, match="0 pixels show deck"):
-        solve((LitView(blank, lamp(0, 25, 500), blank > 0),), grid, paper_reflectance=0.8)
-    dark = LitView(np.zeros(grid.shape, np.float32), lamp(0, 25, 500), blank > 0)
+        solve((LitView(blank, lamp(0, 25, 500)),), grid, paper_reflectance=0.8)
+    dark = LitView(np.zeros(grid.shape, np.float32), lamp(0, 25, 500))
     with pytest.raises(ReliefError, match="View 1 shows no lit deck"):
         solve((dark,), grid, paper_reflectance=0.8)
     lit = replace(dark, brightness=np.ones(grid.shape, np.float32))

@@ -185,8 +185,6 @@ class LitView:
         Ambient light subtracted, torch falloff and vignetting divided out: brightness = (torch light from this
         pixel) / (torch light from lit white paper lying level at the same place). A level matt deck reads rho /
         rho_paper. Without a card it is scaled so that its median is 1.
-    shaded_by_card : (rows, columns) bool, True inside shadows that the card or its uprights throw on the deck
-        (brightness is NaN there too).
     blur_mm : standard deviation of the photo's total blur on the grid, told from the card's edges; NaN if unknown.
     even_share : share of the lit card's light that was subtracted as if it fell evenly, for want of a photo without
         the torch.
@@ -194,7 +192,6 @@ class LitView:
 
     brightness: np.ndarray
     light: Light
-    shaded_by_card: np.ndarray
     blur_mm: float = math.nan
     even_share: float = 0.0
 

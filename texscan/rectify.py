@@ -128,12 +128,10 @@ def laid(
     x_mm: np.ndarray,
     y_mm: np.ndarray,
     z_mm: float = 0.0,
-    *,
-    thinned: int = 1,
 ) -> list[np.ndarray]:
-    """Several images of one size, of one photo, each as in `to_grid`; of a finer grid every `thinned`th place."""
+    """Several images of one size, of one photo, each as in `to_grid`."""
     column, row = _pixels(camera, x_mm, y_mm, z_mm)
-    step = abs(float(x_mm[1] - x_mm[0])) / thinned
+    step = abs(float(x_mm[1] - x_mm[0]))
     ratio = step / camera.mm_per_px(float(np.mean(x_mm)), float(np.mean(y_mm)))
     # a grid that is coarser than the photo: blur first, or fine grain folds into coarse
     sigma = 0.4 * float(np.sqrt(ratio**2 - 1)) if ratio > 1.25 else 0.0

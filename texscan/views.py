@@ -134,20 +134,19 @@ def ready_view(
     if torch_off is not None:
         found = replace(found, light=replace(found.light, ambient_share=_with_steady(found.light.ambient, steady)))
     part = grid.part(on.window)
-    brightness, clipped = _brightness(photo, sighting, (grid, part), found, tone, torch_off)
-    shaded = card_shadow_mask(card, found.light, part)
     off_deck = on.covered[on.window] | hidden_mask(card, sighting.camera, part)
+    off_deck |= card_shadow_mask(card, found.light, part)
     off_deck |= leave_out[on.window] if leave_out is not None else False
-    flags += _exposure_flags(photo.file, brightness, clipped, ~(off_deck | shaded), found)
-    brightness[off_deck | shaded | clipped] = np.nan
-    brightness, shaded = _whole(brightness, on.window, grid, math.nan), _whole(shaded, on.window, grid, False)
-    view = LitView(brightness, found.light, shaded, blur_mm, even_share)
+    brightness, clipped = _brightness(photo, sighting, part, found, tone, torch_off, deck=~off_deck)
+    flags += _exposure_flags(photo.file, brightness, clipped, ~off_deck, found)
+    brightness[off_deck | clipped] = np.nan
+    view = LitView(_whole(brightness, on.window, grid), found.light, blur_mm, even_share)
     return ReadyView(view, tone, (*flags, *found.light.flags))
 
 
-def _whole(part: np.ndarray, window: tuple[slice, slice], grid: Grid, beside) -> np.ndarray:
-    """(rows, columns) of the grid: the part in its window, and `beside` elsewhere."""
-    whole = np.full(grid.shape, beside, part.dtype)
+def _whole(part: np.ndarray, window: tuple[slice, slice], grid: Grid) -> np.ndarray:
+    """(rows, columns) of the grid: the part in its window, NaN elsewhere."""
+    whole = np.full(grid.shape, np.nan, part.dtype)
     whole[window] = part
     return whole
 
@@ -236,17 +235,25 @@ def _with_steady(rest: Measured, steady: float) -> Measured:
     return Measured(*(steady + (1 - steady) * end for end in (rest.value, rest.low, rest.high)))
 
 
-def _brightness(photo, sighting, grids: tuple[Grid, Grid], found: CardLight, tone: ToneCurve, off: TorchOff | None):
-    """Brightness and where it is clipped on the second of two grids; the first, larger one tells the sky's light."""
-    whole, grid = grids
+def _brightness(
+    photo: LinearPhoto,
+    sighting: Sighting,
+    grid: Grid,
+    found: CardLight,
+    tone: ToneCurve,
+    off: TorchOff | None,
+    *,
+    deck: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Brightness of the grid's places and where it is clipped; `deck` is True where the torch may light deck."""
     images = photo.luminance, photo.clipped.view(np.uint8) * 255
     seen, clipped = laid(images, sighting.camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM)
     seen = undo_tone(seen, tone)
     if off is not None:
         steady = to_grid(off.photo.luminance, off.sighting.camera, grid.x_mm, grid.y_mm, PHOTO_PLANE_MM)
         seen -= undo_tone(steady, tone)
-    reflectance = _reflectance(photo, sighting, whole, found, tone, off) if found.ambient else 0.0
     x_mm, y_mm = grid.x_mm[None, :].astype(np.float32), grid.y_mm[:, None].astype(np.float32)
+    reflectance = _reflectance(seen[::SPARSE, ::SPARSE], found.paper(x_mm[:, ::SPARSE], y_mm[::SPARSE]), deck)
     for top in range(0, grid.rows, STRIP_ROWS):
         strip = np.s_[top : top + STRIP_ROWS]
         torch, ambient = found.paper(x_mm, y_mm[strip])
@@ -255,19 +262,11 @@ def _brightness(photo, sighting, grids: tuple[Grid, Grid], found: CardLight, ton
     return seen, clipped > CLIPPED_GREY
 
 
-def _reflectance(photo, sighting, grid: Grid, found: CardLight, tone: ToneCurve, off: TorchOff | None) -> float:
-    """How much of the light on it the grid gives back, by the middle of every `SPARSE`th place."""
-    x_mm, y_mm = grid.x_mm[::SPARSE], grid.y_mm[::SPARSE]
-
-    def sparse(luminance: np.ndarray, seen_by: Sighting) -> np.ndarray:
-        return undo_tone(laid((luminance,), seen_by.camera, x_mm, y_mm, PHOTO_PLANE_MM, thinned=SPARSE)[0], tone)
-
-    seen = sparse(photo.luminance, sighting)
-    if off is not None:
-        seen -= sparse(off.photo.luminance, off.sighting)
-    torch, ambient = found.paper(x_mm[None, :].astype(np.float32), y_mm[:, None].astype(np.float32))
-    shares = seen / (torch + ambient)
-    return float(np.clip(np.median(shares[np.isfinite(shares)]), 0.01, 1.5))
+def _reflectance(seen: np.ndarray, paper: tuple[np.ndarray, np.ndarray], deck: np.ndarray) -> float:
+    """How much the deck gives back of the light on it: the median of every `SPARSE`th of its places."""
+    shares = (seen / sum(paper))[deck[::SPARSE, ::SPARSE]]
+    shares = shares[np.isfinite(shares)]
+    return float(np.clip(np.median(shares), 0.01, 1.5)) if shares.size else 0.0
 
 
 def _exposure_flags(file: str, brightness, clipped, deck: np.ndarray, found: CardLight) -> list[str]:
@@ -339,5 +338,5 @@ def stated_views(
         level = cv2.GaussianBlur(small, (0, 0), sigma) if sigma < min(rows, columns) / 3 else np.median(small)
         brightness = np.where(clipped, np.nan, small / np.maximum(level, 1e-6))
         brightness = (brightness / np.nanmedian(brightness)).astype(np.float32)
-        views.append(ReadyView(LitView(brightness, light, np.zeros(grid.shape, bool)), ToneCurve(), tuple(flags)))
+        views.append(ReadyView(LitView(brightness, light), ToneCurve(), tuple(flags)))
     return grid, tuple(views)

@@ -46,7 +46,7 @@ def views_of(deck, chosen: tuple[int, ...], *, phone: bool) -> tuple[tuple[LitVi
         far = float(np.linalg.norm(lamp))
         azimuth, elevation = math.degrees(math.atan2(lamp[1], lamp[0])) % 360, math.degrees(math.asin(lamp[2] / far))
         light = Light(azimuth, elevation, 1 / far, grid.centre_mm, np.zeros((3, 3)))
-        views.append(LitView(seen[k].astype(np.float32), light, np.zeros(grid.shape, bool), blur))
+        views.append(LitView(seen[k].astype(np.float32), light, blur))
     return tuple(views), grid
 
 

@@ -128,8 +128,7 @@ def printed_view(seed: int, side_mm: float) -> tuple[LitView, Grid, str]:
     seen, dark = (patches.decode(*one) for one in zip(pictures, full, strict=True))
     grid = Grid(float(x[0]), float(y[0]), STEP_MM, len(y), len(x))
     lamp = Light(azimuth % 360, elevation, 1 / far, grid.centre_mm, np.zeros((3, 3)))
-    shaded = np.zeros(grid.shape, bool)
-    return LitView((seen - dark).astype(np.float32), lamp, shaded, light["blur_mm"]), grid, kind.__name__
+    return LitView((seen - dark).astype(np.float32), lamp, light["blur_mm"]), grid, kind.__name__
 
 
 def deck_rows(file: Path) -> list[dict]:

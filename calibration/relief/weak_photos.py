@@ -51,7 +51,7 @@ def coarse(views: Views, grid: Grid) -> Iterator[tuple[float, Views, Grid, float
             small = cv2.resize(view.brightness, (count, count), interpolation=cv2.INTER_AREA)
             picture = cv2.resize(small, (rows, rows), interpolation=cv2.INTER_CUBIC)
             blur = math.hypot(view.blur_mm, pixel_mm / math.sqrt(12))  # a square's standard deviation
-            return replace(view, brightness=picture, shaded_by_card=np.zeros((rows, rows), bool), blur_mm=blur)
+            return replace(view, brightness=picture, blur_mm=blur)
 
         excess = coarse_excess_mm(pixel_mm)
         yield pixel_mm, tuple(map(laid, views)), fine, COARSE_GAIN * excess, COARSE_CONTACT * excess

@@ -58,7 +58,7 @@ def lit_views(jpegs, full, light, side_mm):
         azimuth, elevation = math.degrees(math.atan2(lamp[1], lamp[0])) % 360, math.degrees(math.asin(lamp[2] / far))
         towards = Light(azimuth, elevation, 1 / far, grid.centre_mm, np.zeros((3, 3)))
         seen = (picture - pictures[-1]).astype(np.float32)
-        views.append(LitView(seen, towards, np.zeros(grid.shape, bool), light["blur_mm"]))
+        views.append(LitView(seen, towards, light["blur_mm"]))
     return tuple(views), grid
 
 

@@ -152,7 +152,7 @@ def _with_patch(start: Reading, sighting: Sighting, light: Light, linear: Linear
     if not deck.any():
         return start
     bare = np.where(deck & ~clipped, seen / max(float(np.median(seen[deck])), 1e-6), np.nan).astype(np.float32)
-    patch = activity(LitView(bare, light, off), grid)[::PATCH_STRIDE, ::PATCH_STRIDE].astype(np.float16)
+    patch = activity(LitView(bare, light), grid)[::PATCH_STRIDE, ::PATCH_STRIDE].astype(np.float16)
     return replace(
         start,
         deck_light=float(np.quantile(seen[deck], 0.7)),

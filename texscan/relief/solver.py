@@ -46,17 +46,17 @@ RATIO_RANGE = (0.50, 0.95)  # of nearly all those decks; beyond it the correctio
 # contrast is CONTRAST_AT, and the powers of CONTRAST_AT / contrast with which the two grow: views that show little
 # light and shade tell little.
 SOLVER_U: dict[str, tuple[float, float]] = {
-    "one": (0.260, 0.133),
-    "opposed": (0.096, 0.0334),
+    "one": (0.269, 0.133),
+    "opposed": (0.097, 0.0317),
     "grooves hidden": (0.73, 0.21),  # nine sets are too few for a fit: their largest misses
-    "square": (0.094, 0.049),
-    "many": (0.044, 0.0135),
+    "square": (0.094, 0.051),
+    "many": (0.047, 0.0130),
 }
 U_POWER: dict[str, tuple[float, float]] = {
-    "one": (0.5, 0.7),
+    "one": (0.6, 0.7),
     "opposed": (0.9, 1.0),
     "grooves hidden": (0.0, 0.0),
-    "square": (0.5, 0.4),
+    "square": (0.5, 0.5),
     "many": (0.3, 0.0),
 }
 CONTRAST_AT = 0.4
@@ -275,8 +275,8 @@ def _told(level: Level, state: State, settings: Settings) -> np.ndarray:
     """(rows, columns) bool: pixels whose height is told by light or lies in a narrow gap between such pixels."""
     step = level.grid.step_mm
     measured = np.isfinite(level.seen).any(axis=0)
-    unlit = ~passes.lit_pixels(level, state, settings).any(axis=0)
-    away_px = cv2.distanceTransform(unlit.view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    lit = np.logical_or.reduce(passes.lit_pixels(level, state, settings))
+    away_px = cv2.distanceTransform((~lit).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     told = measured & (away_px * step <= GAP_MM)
     size = 2 * int(SPECK_MM / step) + 1
     closed = cv2.morphologyEx(told.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((size, size), np.uint8))
