@@ -21,11 +21,11 @@ from texscan.filters import filtered
 from texscan.inputs import read_settings
 from texscan.linear import ToneCurve, to_linear
 from texscan.locate import Camera, Sighting, locate
+from texscan.mapping import map_heights
 from texscan.model import Filters, LitView, Measured, Relief
 from texscan.one_light import across_light_share, order, refuse_dark_along_light, with_print_in_doubt
 from texscan.rectify import common_grid
 from texscan.same_patch import cast_shadows
-from texscan.score import map_heights
 from texscan.texture import figures, measured
 
 GRID = relief_scenes.grid_of(400, 300, 0.2)

@@ -12,9 +12,9 @@ import tifffile
 
 from texscan import files
 from texscan.errors import LightError, PhotoError, ReliefError, SettingsError, StorageError
+from texscan.mapping import _mask_on
 from texscan.model import Budget, Grid, LinearPhoto, Photo, Term
 from texscan.report import budget_lines
-from texscan.score import _mask_on
 from texscan.scored_patch import patch_from
 from texscan.views import _exposure_flags, stated_views
 

@@ -15,7 +15,7 @@ from texscan.errors import SettingsError, on_one_line
 from texscan.limits import Limits, limits_from_toml
 from texscan.model import SOUND, Coat, Filters, Measured
 from texscan.relief.grooves import shape_unsure
-from texscan.score import Settings
+from texscan.score_settings import Settings
 from texscan.settings import BAR_RANGE_MM
 from texscan.standard import Verification, verification_from_json
 from texscan.stored import read_score

@@ -9,8 +9,9 @@ import numpy as np
 
 from texscan import __version__, files
 from texscan.errors import SettingsError
+from texscan.mapping import Mapped, map_heights
 from texscan.model import FLAGS, Measured, Photo
-from texscan.score import Mapped, Settings, map_heights
+from texscan.score_settings import Settings
 from texscan.standard import KNOWN_RANGE_MM, SCHEMA, Step, day_of, marked, measure_step, over_known
 
 LARGEST_KNOWN_U = 0.1  # of the thickness: a standard that is known worse checks nothing; policy

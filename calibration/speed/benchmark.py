@@ -24,7 +24,7 @@ for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 
 import cv2  # noqa: E402  the number of threads stands first
 
-from texscan import cell_table, files, filters, relief, result, score, texture, zones  # noqa: E402
+from texscan import cell_table, files, filters, mapping, relief, result, score, texture, zones  # noqa: E402
 from texscan.compatibility import Job  # noqa: E402
 from texscan.inputs import read_settings  # noqa: E402
 from texscan.memory import handed_over  # noqa: E402
@@ -37,13 +37,13 @@ DECODE = "decode the JPEGs"
 # (module, function) -> the line it counts for. A step inside another one counts for itself.
 STEPS = {
     (files, "load_photo"): DECODE,
-    (score, "to_linear"): "linear light",
-    (score, "locate"): "find the card",
-    (score, "ready_view"): "light and brightness",
-    (score, "refuse_other_patches"): "same patch, no deck",
-    (score, "no_deck"): "same patch, no deck",
+    (mapping, "to_linear"): "linear light",
+    (mapping, "locate"): "find the card",
+    (mapping, "ready_view"): "light and brightness",
+    (mapping, "refuse_other_patches"): "same patch, no deck",
+    (mapping, "no_deck"): "same patch, no deck",
     (relief, "solve"): "height map",
-    (score, "without_parallax"): "height map",
+    (mapping, "without_parallax"): "height map",
     (filters, "filtered"): "filters",
     (texture, "measured"): "figures",
     (texture, "cells"): "cells",

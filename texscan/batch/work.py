@@ -17,7 +17,8 @@ from texscan.errors import InputError, PhotoError
 from texscan.inputs import read_settings
 from texscan.memory import check_room, handed_over
 from texscan.model import Photo
-from texscan.score import Score, Settings, score_photos
+from texscan.score import Score, score_photos
+from texscan.score_settings import Settings
 
 THUMBNAIL = "thumbnail.jpg"
 THUMBNAIL_PX = 360  # width; sharp on a phone, about 25 kB
