@@ -69,6 +69,14 @@ def test_contact_of_frusta_at_a_depth(depth_mm, share):
     assert found["contact_area_fraction"] == pytest.approx(share, rel=WITHIN)
 
 
+@pytest.mark.parametrize("pixels", [100, 600])  # every height, and bins of many
+def test_all_of_a_surface_flatter_than_the_contact_depth_is_in_contact(pixels):
+    """By definition, and no share of an area is more than the whole, by however little."""
+    z = np.random.default_rng(11).uniform(0, 0.02, (pixels, pixels)).astype(np.float32)
+    assert texture.figures(z, 0.1, FILTERS)["contact_area_fraction"] == 1
+    assert texture.measured(z, 0.1, FILTERS, Budget())["contact_area_fraction"].high == 1
+
+
 def test_slopes_of_frusta():
     # flanks of slope 1 on (b^2 - t^2) / P^2 = 1/3 of the area: Sdq = sqrt(1/3), Sdr = (sqrt 2 - 1) / 3 (derived)
     found = texture.figures(frusta(at_nodes=True), FINE_MM, FILTERS)

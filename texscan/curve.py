@@ -79,7 +79,8 @@ def _curve(levels: np.ndarray, weights: np.ndarray | None) -> _Curve:
     rising = np.ascontiguousarray(levels[::-1])
     if weights is None:
         return _Curve(levels, rising, None, None, from_top(levels[None] / levels.size))
-    return _Curve(levels, rising, weights, from_top(weights), from_top(weights * levels))
+    share = np.minimum(from_top(weights), 1)  # sums of many weights may end a rounding above it
+    return _Curve(levels, rising, weights, share, from_top(weights * levels))
 
 
 def levels_at(levels: np.ndarray, weights: np.ndarray | None, ratios: np.ndarray) -> np.ndarray:
