@@ -9,7 +9,8 @@ import numpy as np
 from skimage.measure import CircleModel, LineModelND, ransac
 
 from texscan.model import Grid, LitView
-from texscan.rectify import window_of
+from texscan.rectify import disk
+from texscan.window import window_of
 
 COARSE_STEP_MM = 0.25
 BAND_MM = (0.2, 2.5)  # of the brightness changes that texture makes
@@ -122,7 +123,7 @@ def _fittings(views: tuple[LitView, ...], fine: np.ndarray, grid: Grid) -> np.nd
 
 
 def _grown(mask: np.ndarray, grid: Grid) -> np.ndarray:
-    return cv2.dilate(mask.astype(np.uint8), _disk(GROWN_MM, grid)).astype(bool)
+    return cv2.dilate(mask.astype(np.uint8), disk(GROWN_MM, grid)).astype(bool)
 
 
 def _levels(view: LitView, grid: Grid) -> np.ndarray:
@@ -133,7 +134,7 @@ def _levels(view: LitView, grid: Grid) -> np.ndarray:
 
 
 def _opened(mask: np.ndarray, radius_mm: float, grid: Grid) -> np.ndarray:
-    return cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, _disk(radius_mm, grid))
+    return cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, disk(radius_mm, grid))
 
 
 def _parts(mask: np.ndarray, grid: Grid, least_mm2: float):
@@ -191,8 +192,3 @@ def _share_on(model: type, points: np.ndarray, within_mm: float) -> float:
         return 0.0
     _, near = ransac(points, model, min_samples=least, residual_threshold=within_mm, max_trials=TRIALS, rng=0)
     return 0.0 if near is None else float(near.mean())
-
-
-def _disk(radius_mm: float, grid: Grid) -> np.ndarray:
-    size = 2 * max(1, round(radius_mm / grid.step_mm)) + 1
-    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))

@@ -16,6 +16,7 @@ from scipy.special import ive
 
 from texscan.errors import ReliefError, SettingsError
 from texscan.model import Filters
+from texscan.window import window_of
 
 # sigma of the Gaussian over its nesting index: alpha / sqrt(2 pi), alpha = sqrt(ln 2 / pi) (ISO 16610-61)
 SIGMA_PER_INDEX = math.sqrt(math.log(2)) / (math.pi * math.sqrt(2))
@@ -63,12 +64,7 @@ def filtered(height_mm: np.ndarray, step_mm: float, filters: Filters) -> np.ndar
 
 def measured_box(z: np.ndarray) -> tuple[slice, slice]:
     """Rows and columns from the first to the last measured pixel; the whole map if there is none."""
-    known = np.isfinite(z)
-    rows = np.flatnonzero(known.any(axis=1))
-    if rows.size == 0:
-        return slice(None), slice(None)
-    columns = np.flatnonzero(known[rows[0] : rows[-1] + 1].any(axis=0))
-    return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
+    return window_of(~np.isfinite(z))
 
 
 def smoothed(height_mm: np.ndarray, step_mm: float, filters: Filters) -> np.ndarray:

@@ -9,8 +9,7 @@ import cv2
 import numpy as np
 
 from texscan.card import Card
-from texscan.model import Grid
-from texscan.rectify import CardFace, around, filled
+from texscan.rectify import CardFace, around, disk, filled
 
 PATCH_INSET_MM, PAPER_RING_MM = 0.8, (0.8, 2.5)
 NEIGHBOUR_MM = 30.0  # patches this near lie under much the same light
@@ -45,8 +44,8 @@ def grey_readings(face: CardFace, card: Card) -> GreyReadings:
         part = face.grid.part(near_by)
         luminance, clipped = face.luminance[near_by], face.clipped[near_by]
         own = filled(part, [patch.polygon_mm])
-        inside = cv2.erode(own, _disk(PATCH_INSET_MM, face.grid)).astype(bool) & np.isfinite(luminance)
-        near, far = (cv2.dilate(own, _disk(r, face.grid)).astype(bool) for r in PAPER_RING_MM)
+        inside = cv2.erode(own, disk(PATCH_INSET_MM, face.grid)).astype(bool) & np.isfinite(luminance)
+        near, far = (cv2.dilate(own, disk(r, face.grid)).astype(bool) for r in PAPER_RING_MM)
         bare = (face.artwork[near_by] > 0.97) & np.isfinite(luminance)
         ring = far & ~near & ~filled(part, every_patch).view(bool) & bare
         readable = inside.sum() >= 20 and clipped[inside].mean() < 0.05
@@ -74,8 +73,3 @@ def _with_neighbours(grey, white, reflectance, places) -> GreyReadings:
             best = usable[np.argmax(reflectance[usable])]
             beside[k], over[k] = grey[best], reflectance[best]
     return GreyReadings(grey, beside, reflectance / over, reflectance, places)
-
-
-def _disk(radius_mm: float, grid: Grid) -> np.ndarray:
-    size = 2 * max(1, round(radius_mm / grid.step_mm)) + 1
-    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))

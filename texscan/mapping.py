@@ -18,11 +18,12 @@ from texscan.locate import Sighting, locate
 from texscan.model import Budget, Grid, LitView, Measured, Photo, Relief
 from texscan.one_light import refuse_dark_along_light, with_print_in_doubt
 from texscan.orthographic import without_parallax
-from texscan.rectify import common_grid, part_seen, to_grid, widened
+from texscan.rectify import common_grid, part_seen, to_grid
 from texscan.same_patch import cast_shadows, refuse_other_patches
 from texscan.score_settings import Settings
 from texscan.texture import LEAST_PIXELS
 from texscan.views import PHOTO_PLANE_MM, ReadyView, TorchOff, ground, ready_view, stated_views
+from texscan.window import widened
 
 TILT_U_DEG = 0.3  # of the camera's tilt, from the focal length that a flat card leaves open; measured on renders
 AROUND_MM = 12.0  # looked at around the deck for its borders, as far as their windows reach

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from texscan.model import Grid
-from texscan.rectify import widened, window_of
+from texscan.window import widened, window_of
 
 PASSES = 2  # the shift is under 0.3 mm and slopes under 2: two look-ups end within 0.01 mm
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from texscan.model import FLAGS, Forecast, Grid, Light, Measured, Recommendation, ZoneMap
 from texscan.typeset import INK, MUTED, PAPER, RULE, Block, blank, height_of, place, typeset
+from texscan.window import window_of
 from texscan.zone_drawing import COLOURS, draw_zones, fill_with_hatch, lettered
 
 PAGE_WIDTH = 1920
@@ -139,20 +140,8 @@ def shaded_relief(height_mm: np.ndarray, step_mm: float) -> np.ndarray:
 
 def _cropped(photo: np.ndarray, zone_map: ZoneMap, grid: Grid) -> tuple[np.ndarray, ZoneMap, Grid]:
     """The part of the grid that was measured, with a margin; all of it where nothing was."""
-    measured = zone_map.condition > 0
-    if not measured.any():
-        return photo, zone_map, grid
-    margin = round(CROP_MARGIN_MM / grid.step_mm)
-    spans = []
-    for axis, size in ((1, grid.rows), (0, grid.columns)):
-        held = np.flatnonzero(measured.any(axis=axis))
-        spans.append((max(int(held[0]) - margin, 0), min(int(held[-1]) + 1 + margin, size)))
-    (top, bottom), (left, right) = spans
-    part = np.s_[top:bottom, left:right]
-    shown = Grid(
-        grid.x0_mm + left * grid.step_mm, grid.y1_mm - top * grid.step_mm, grid.step_mm, bottom - top, right - left
-    )
-    return photo[part], replace(zone_map, condition=zone_map.condition[part]), shown
+    part = window_of(zone_map.condition == 0, round(CROP_MARGIN_MM / grid.step_mm))
+    return photo[part], replace(zone_map, condition=zone_map.condition[part]), grid.part(part)
 
 
 def _fitted(photo: np.ndarray, zone_map: ZoneMap, grid: Grid) -> tuple[np.ndarray, float]:

@@ -193,20 +193,6 @@ def hidden_mask(card: Card, camera: Camera, grid: Grid) -> np.ndarray:
     return _grown_outlines(outlines, CARD_EDGE_MM, grid)
 
 
-def window_of(mask: np.ndarray, around: int = 0) -> tuple[slice, slice]:
-    """The rows and columns in which the mask is not all True, and `around` more; all of them where it is."""
-    rows, columns = (np.flatnonzero(~mask.all(axis=axis)) for axis in (1, 0))
-    if not rows.size:
-        return slice(0, mask.shape[0]), slice(0, mask.shape[1])
-    return widened((slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)), around)
-
-
-def widened(window: tuple[slice, slice], around: int) -> tuple[slice, slice]:
-    """The window with `around` more rows and columns on each side, as far as there are any."""
-    rows, columns = (slice(max(span.start - around, 0), span.stop + around) for span in window)
-    return rows, columns
-
-
 def _paper(card: Card, grid: Grid) -> np.ndarray:
     """(rows, columns) uint8, 1 on the card's paper."""
     mask = filled(grid, [card.outline_mm])
@@ -248,6 +234,12 @@ def filled(grid: Grid, outlines_mm: list[np.ndarray], dtype: type = np.uint8) ->
     mask: np.ndarray = np.zeros(grid.shape, dtype)
     _fill(mask, grid, outlines_mm, 1)
     return mask
+
+
+def disk(radius_mm: float, grid: Grid) -> np.ndarray:
+    """(n, n) uint8, a disk of a pixel's radius or more, for OpenCV's morphology."""
+    size = 2 * max(1, round(radius_mm / grid.step_mm)) + 1
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
 
 
 def _grown(mask: np.ndarray, by_mm: float, step_mm: float) -> np.ndarray:

@@ -17,6 +17,7 @@ from scipy import ndimage, special
 
 from texscan.errors import ReliefError, SettingsError
 from texscan.model import Grid, Measured
+from texscan.rectify import disk
 
 SCHEMA = "texscan.verify/1"
 KNOWN_RANGE_MM = (0.2, 1.5)  # thinner is lost in the paper's own waviness; thicker shades all of the gap beside it
@@ -89,7 +90,7 @@ def measure_step(
     """
     z = height_mm if box_mm is None else np.where(_inside(grid, box_mm), height_mm, np.nan)
     high = _upper_level(z - _board(z, grid))
-    near = cv2.dilate(high.astype(np.uint8), _disk(EDGE_MM, grid)).astype(bool)
+    near = cv2.dilate(high.astype(np.uint8), disk(EDGE_MM, grid)).astype(bool)
     strips = [s for mask in _plateaus(high, grid) if (s := _strip(mask, near, height_mm, grid)) is not None]
     if len(strips) < LEAST_STRIPS:
         raise ReliefError(
@@ -214,7 +215,7 @@ def _upper_level(z: np.ndarray) -> np.ndarray:
 
 def _plateaus(high: np.ndarray, grid: Grid) -> list[np.ndarray]:
     """Masks of the connected parts that are as long, as wide and as straight as strips."""
-    opened = cv2.morphologyEx(high.astype(np.uint8), cv2.MORPH_OPEN, _disk(0.5, grid))
+    opened = cv2.morphologyEx(high.astype(np.uint8), cv2.MORPH_OPEN, disk(0.5, grid))
     count, labels, numbers, _ = cv2.connectedComponentsWithStats(opened)
     found = []
     for label in range(1, count):
@@ -236,8 +237,8 @@ def _rectangle(mask: np.ndarray):
 def _strip(mask: np.ndarray, near: np.ndarray, z: np.ndarray, grid: Grid) -> Strip | None:
     """The strip's step over the board beside it; None where too little of either was measured."""
     own = mask.astype(np.uint8)
-    inside = cv2.erode(own, _disk(EDGE_MM, grid)).astype(bool) & np.isfinite(z)
-    beside = cv2.dilate(own, _disk(BESIDE_MM, grid)).astype(bool) & ~near & np.isfinite(z)
+    inside = cv2.erode(own, disk(EDGE_MM, grid)).astype(bool) & np.isfinite(z)
+    beside = cv2.dilate(own, disk(BESIDE_MM, grid)).astype(bool) & ~near & np.isfinite(z)
     if min(inside.sum(), beside.sum()) * grid.step_mm**2 < LEAST_STRIP_MM2 / 4:
         return None
     step = float(np.median(z[inside]) - np.median(z[beside]))
@@ -250,8 +251,3 @@ def _strip(mask: np.ndarray, near: np.ndarray, z: np.ndarray, grid: Grid) -> Str
     corners = cv2.boxPoints(_rectangle(mask))
     places = [grid.x0_mm, grid.y1_mm] + corners * grid.step_mm * [1, -1]
     return Strip(places.astype(float), step)
-
-
-def _disk(radius_mm: float, grid: Grid) -> np.ndarray:
-    size = 2 * max(1, round(radius_mm / grid.step_mm)) + 1
-    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))

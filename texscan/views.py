@@ -29,8 +29,8 @@ from texscan.rectify import (
     hidden_mask,
     laid,
     to_grid,
-    window_of,
 )
+from texscan.window import window_of
 
 MIDDLE_DEPTH_MM = 0.25  # half a usual relief
 PHOTO_PLANE_MM = -CARD_THICKNESS_MM - MIDDLE_DEPTH_MM  # z of the plane that photos are laid on at first

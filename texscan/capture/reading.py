@@ -31,6 +31,7 @@ from texscan.rectify import (
     card_mask,
     card_print,
     card_shadow_mask,
+    disk,
     in_photo,
     laid,
     shadow_mask,
@@ -260,7 +261,7 @@ def _darker_than_expected(face: CardFace, card: Card, found: CardLight) -> np.nd
     lit = np.where(face.clipped, np.nan, lit)  # the fitted field of light is not used: it bends after a large shadow
     with np.errstate(invalid="ignore"):
         dark = lit < SHADED_BELOW * np.nanquantile(lit, 0.8) if np.isfinite(lit).any() else np.zeros(lit.shape, bool)
-    near = cv2.dilate(shadow_mask(face, card.uprights, found.light), _disk(NEAR_UPRIGHT_MM, face.grid))
+    near = cv2.dilate(shadow_mask(face, card.uprights, found.light), disk(NEAR_UPRIGHT_MM, face.grid))
     return (dark & (near == 0)).astype(np.uint8)
 
 
@@ -272,7 +273,7 @@ def _sharply_dark(face: CardFace) -> np.ndarray:
     if known.sum() < 1000:
         return nothing
     spread = np.where(known, np.log(np.where(known, light, 1.0)), 0).astype(np.float32)
-    size = (_disk(SHADED_SPOT_MM, face.grid).shape[0],) * 2
+    size = (disk(SHADED_SPOT_MM, face.grid).shape[0],) * 2
     weight = cv2.blur(known.astype(np.float32), size)
     smooth = np.where(weight > 0.1, cv2.blur(spread, size) / np.maximum(weight, 0.1), np.nan)
     low, high = np.nanquantile(smooth, [0.02, 0.98])
@@ -288,7 +289,7 @@ def _sharply_dark(face: CardFace) -> np.ndarray:
 
 def _shaded_side(dark: np.ndarray, face: CardFace, sighting: Sighting, card: Card) -> str:
     """The side of the picture on which the dark parts lie; empty where none is of size."""
-    spots = cv2.morphologyEx(dark, cv2.MORPH_OPEN, _disk(SHADED_SPOT_MM / 2, face.grid))
+    spots = cv2.morphologyEx(dark, cv2.MORPH_OPEN, disk(SHADED_SPOT_MM / 2, face.grid))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(spots)
     areas_mm2 = stats[1:, cv2.CC_STAT_AREA] * face.grid.step_mm**2
     if count < 2 or areas_mm2.max() < SHADED_MM2:
@@ -298,8 +299,3 @@ def _shaded_side(dark: np.ndarray, face: CardFace, sighting: Sighting, card: Car
     rows, columns = np.nonzero(face.even)  # a U of paper has its middle below the middle of its box
     away = np.array([column - columns.mean(), rows.mean() - row])
     return side_in_picture(sighting, card, away) if np.linalg.norm(away) > 0 else ""
-
-
-def _disk(radius_mm: float, grid: Grid) -> np.ndarray:
-    size = 2 * max(1, round(radius_mm / grid.step_mm)) + 1
-    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))

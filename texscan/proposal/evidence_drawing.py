@@ -19,6 +19,7 @@ from texscan.proposal.content import Picture
 from texscan.proposal.pictures import drawing_picture, heights_picture, photo_picture
 from texscan.scored_patch import FAULTS, NEXT, ScoredPatch, budget_of, filters_of, pattern_of, zone_map_of
 from texscan.typeset import INK, PAPER, Label, typeset
+from texscan.window import window_of
 from texscan.zone_drawing import COLOURS, draw_zones, fill_with_hatch, lettered, outline_zones
 
 PHOTO_MM = 96.0  # print width of the patch
@@ -96,18 +97,8 @@ def evidence_of(patch: ScoredPatch) -> Evidence:
 
 def _shown(condition: np.ndarray, grid: Grid) -> tuple[tuple[slice, slice], Grid]:
     """What was measured with a margin, as slices and as a grid of its own."""
-    margin = round(EDGE_MM / grid.step_mm)
-    known = condition > 0
-    spans = []
-    for axis, size in ((1, grid.rows), (0, grid.columns)):
-        held = np.flatnonzero(known.any(axis=axis))
-        spans.append(
-            (max(int(held[0]) - margin, 0), min(int(held[-1]) + 1 + margin, size)) if held.size else (0, size)
-        )
-    (top, bottom), (left, right) = spans
-    step = grid.step_mm
-    part = Grid(grid.x0_mm + left * step, grid.y1_mm - top * step, step, bottom - top, right - left)
-    return (slice(top, bottom), slice(left, right)), part
+    part = window_of(condition == 0, round(EDGE_MM / grid.step_mm))
+    return part, grid.part(part)
 
 
 def _resized(picture: np.ndarray, width: int) -> np.ndarray:

@@ -11,6 +11,7 @@ from scipy import fft, ndimage
 
 from ..errors import ReliefError
 from ..model import Grid, LitView, Relief
+from ..window import window_of
 from . import forward, grooves, integrate, passes
 from .passes import Settings, State
 from .pyramid import Level, pyramid
@@ -224,11 +225,11 @@ def _cropped(
     Rows and columns of nothing measured are added below and to the right, so that cosine transforms are fast.
     """
     measured = _measured(views)
-    rows, columns = (np.flatnonzero(measured.any(axis=axis)) for axis in (1, 0))
-    window = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
-    shape = measured[window].shape
+    window = window_of(~measured)
+    part = grid.part(window)
+    shape = part.shape
     fast = (fft.next_fast_len(n + 1, real=True) - 1 for n in shape)
-    cut = Grid(grid.x0_mm + columns[0] * grid.step_mm, grid.y1_mm - rows[0] * grid.step_mm, grid.step_mm, *fast)
+    cut = Grid(part.x0_mm, part.y1_mm, part.step_mm, *fast)
     seen = np.full((len(views), *cut.shape), np.nan, np.float32)
     for whole, view in zip(seen, views, strict=True):
         whole[: shape[0], : shape[1]] = view.brightness[window]
